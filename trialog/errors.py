@@ -1,0 +1,46 @@
+"""The errors that trialog raises on purpose.
+
+Each carries what a person needs to mend it: the field, the rule that the value
+broke, and the value itself.
+"""
+
+from __future__ import annotations
+
+
+class TrialogError(Exception):
+    """Base of every error that trialog raises on purpose."""
+
+
+class InvalidValueError(TrialogError, ValueError):
+    """A value breaks a rule.
+
+    The message reads "<field> must <rule>, got <value>".
+    """
+
+    def __init__(self, field: str, rule: str, value: object) -> None:
+        self.field = field
+        self.rule = rule
+        self.value = value
+        super().__init__(f"{field} must {rule}, got {shown(value)}")
+
+
+class UnknownNameError(InvalidValueError):
+    """A name that should exist in the records does not."""
+
+
+class ConflictError(TrialogError):
+    """The records already hold something that contradicts the request."""
+
+
+class NotAllowedError(TrialogError):
+    """The person may not do this."""
+
+
+class SchemaBehindError(TrialogError):
+    """The database's schema is older or newer than this version of trialog."""
+
+
+def shown(value: object, limit: int = 80) -> str:
+    """Quote a value for a message, shortened so that a long one stays readable."""
+    text = repr(value)
+    return text if len(text) <= limit else f"{text[: limit - 1]}…"
