@@ -1,0 +1,32 @@
+"""Who did what when, written in the transaction that did it."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from trialog.records.models import AuditEvent, Person
+
+
+def record_event(
+    session: Session,
+    action: str,
+    subject: str,
+    subject_id: int | None,
+    *,
+    actor: Person | None,
+    now: datetime,
+    **details: object,
+) -> None:
+    """Add an audit event to the session's transaction. `actor` empty: the command line."""
+    session.add(
+        AuditEvent(
+            at=now,
+            person_id=None if actor is None else actor.id,
+            action=action,
+            subject=subject,
+            subject_id=subject_id,
+            details=details,
+        )
+    )

@@ -1,0 +1,192 @@
+"""What can be written into the logbook, and the form that every new line must have."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from trialog.errors import InvalidValueError
+from trialog.records.base import NAME_LIMIT, TEXT_LIMIT
+from trialog.records.words import Condition, CounterEvent, EntryKind, Reading, Stage
+
+CLOCK_TOLERANCE = timedelta(minutes=5)
+"""How far a time may lie ahead of the server's clock; common practice, no source."""
+
+MOST_CYCLES_AT_ONCE = 100_000
+LONGEST_CLEAR_SECONDS = 7 * 24 * 3600
+LARGEST_COUNTER = 10**12
+CLIENT_ID = re.compile(r"[A-Za-z0-9_.:-]{1,64}")
+
+
+@dataclass(frozen=True, kw_only=True)
+class NewEntry:
+    """A line that somebody wants in the logbook.
+
+    `client_id` is made by whoever sends it; sending it again changes nothing.
+    `occurred_at` empty means the moment the server receives it.
+    `order_known` is False for cycles of a tally, whose place in the shift nobody wrote down.
+    """
+
+    client_id: str
+    kind: EntryKind
+    person_id: int | None = None
+    shift: str | None = None
+    occurred_at: datetime | None = None
+    cycles: int | None = None
+    cycle_number: int | None = None
+    order_known: bool = True
+    mode_ids: tuple[int, ...] = ()
+    stage: Stage | None = None
+    counter: int | None = None
+    counter_event: CounterEvent | None = None
+    mismatch_accepted: bool = False
+    reading: Reading | None = None
+    clear_seconds: int | None = None
+    condition: Condition | None = None
+    device_id: int | None = None
+    resets_evidence: bool | None = None
+    failure_mode_id: int | None = None
+    relevant: bool | None = None
+    target: str | None = None
+    text: str = ""
+    reason: str = ""
+
+
+def check_form(entry: NewEntry, now: datetime) -> None:
+    """Check what can be said of a new line without the records.
+
+    Raises
+    ------
+    InvalidValueError
+        Naming the first field that breaks its rule.
+    """
+    if not CLIENT_ID.fullmatch(entry.client_id):
+        raise InvalidValueError(
+            "client_id", "be 1 to 64 letters, digits or _ . : -", entry.client_id
+        )
+    if entry.occurred_at is not None:
+        check_time("time", entry.occurred_at, now)
+    check_length("text", entry.text, TEXT_LIMIT)
+    check_length("reason", entry.reason, TEXT_LIMIT)
+    if entry.counter is not None:
+        check_whole("counter", entry.counter, 0, LARGEST_COUNTER)
+    _FORMS[entry.kind](entry)
+
+
+def check_time(field: str, value: datetime, now: datetime) -> None:
+    """Check that a time has a zone and does not lie in the future."""
+    if value.tzinfo is None:
+        raise InvalidValueError(field, "carry a time zone", value.isoformat())
+    if value > now + CLOCK_TOLERANCE:
+        raise InvalidValueError(
+            field,
+            f"not lie in the future (now {now.astimezone(UTC).isoformat(timespec='seconds')})",
+            value.isoformat(),
+        )
+
+
+def check_length(field: str, value: str, most: int) -> None:
+    """Check that a text fits its column and that every database can hold it."""
+    if len(value) > most:
+        raise InvalidValueError(field, f"be at most {most} characters ({len(value)} given)", value)
+    if "\x00" in value:
+        raise InvalidValueError(field, "not hold a NUL character", value)
+
+
+def check_name(field: str, value: str) -> str:
+    """Return a name without outer blanks, checked to be there and to fit."""
+    name = value.strip()
+    if not name:
+        raise InvalidValueError(field, "not be empty", value)
+    check_length(field, name, NAME_LIMIT)
+    if not name.isprintable():
+        raise InvalidValueError(field, "hold printable characters only", value)
+    return name
+
+
+def check_whole(field: str, value: int, least: int, most: int) -> None:
+    """Check that a whole number lies in its range."""
+    if not least <= value <= most:
+        raise InvalidValueError(field, f"be between {least} and {most}", value)
+
+
+def _required(field: str, value: object) -> None:
+    if value in (None, "", ()):
+        raise InvalidValueError(field, "be given", value)
+
+
+def _check_open(entry: NewEntry) -> None:
+    check_name("shift", entry.shift or "")
+    _required("stage", entry.stage)
+
+
+def _check_good(entry: NewEntry) -> None:
+    _required("cycles", entry.cycles)
+    check_whole("cycles", entry.cycles or 0, 1, MOST_CYCLES_AT_ONCE)
+
+
+def _check_failed(entry: NewEntry) -> None:
+    if entry.cycles != 1:
+        raise InvalidValueError("cycles", "be 1 for a failed cycle", entry.cycles)
+    _required("failure modes", entry.mode_ids)
+    if len(set(entry.mode_ids)) != len(entry.mode_ids):
+        raise InvalidValueError("failure modes", "each be named once", entry.mode_ids)
+
+
+def _check_stop(entry: NewEntry) -> None:
+    if entry.clear_seconds is not None:
+        check_whole("clear_seconds", entry.clear_seconds, 0, LONGEST_CLEAR_SECONDS)
+
+
+def _check_note(entry: NewEntry) -> None:
+    _required("note", entry.text.strip())
+
+
+def _check_condition(entry: NewEntry) -> None:
+    _required("condition", entry.condition)
+
+
+def _check_reading(entry: NewEntry) -> None:
+    _required("reading", entry.reading)
+    _required("counter", entry.counter)
+
+
+def _check_close(entry: NewEntry) -> None:
+    if entry.counter_event is not None:
+        _required("counter", entry.counter)
+
+
+def _check_ruling(entry: NewEntry) -> None:
+    _required("target", entry.target)
+    _required("relevant", entry.relevant)
+    if entry.relevant is False:
+        _required("reason", entry.reason.strip())
+
+
+def _check_revision(entry: NewEntry) -> None:
+    _required("device", entry.device_id)
+    _required("what changed", entry.text.strip())
+    _required("resets_evidence", entry.resets_evidence)
+    if entry.resets_evidence is False:
+        _required("reason for not resetting the evidence", entry.reason.strip())
+
+
+def _check_undo(entry: NewEntry) -> None:
+    _required("target", entry.target)
+
+
+_FORMS: dict[EntryKind, Callable[[NewEntry], None]] = {
+    EntryKind.SHIFT_OPENED: _check_open,
+    EntryKind.GOOD: _check_good,
+    EntryKind.FAILED: _check_failed,
+    EntryKind.STOP: _check_stop,
+    EntryKind.NOTE: _check_note,
+    EntryKind.CONDITION: _check_condition,
+    EntryKind.READING: _check_reading,
+    EntryKind.SHIFT_CLOSED: _check_close,
+    EntryKind.RULING: _check_ruling,
+    EntryKind.REVISION: _check_revision,
+    EntryKind.UNDO: _check_undo,
+}

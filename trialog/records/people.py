@@ -1,0 +1,180 @@
+"""People, their roles and their PINs."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from argon2 import PasswordHasher
+from argon2.exceptions import VerificationError
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from trialog.errors import ConflictError, InvalidValueError, NotAllowedError, UnknownNameError
+from trialog.records.audit import record_event
+from trialog.records.entries import check_name
+from trialog.records.models import Person
+from trialog.records.words import Role
+
+SHORTEST_PIN = 4
+LONGEST_PIN = 64
+TRIES = 5
+LOCK_TIME = timedelta(minutes=5)
+
+_hasher = PasswordHasher()
+
+
+class Action(StrEnum):
+    """What a role may or may not do."""
+
+    READ = "read"
+    LOG = "log cycles"
+    CORRECT = "correct closed shifts"
+    SET_UP = "set up cells and trials"
+    IMPORT = "import logs"
+    RULE = "rule on failures"
+    REVISE = "record revisions"
+    ACKNOWLEDGE = "acknowledge cautions and patterns"
+    SIGN = "sign off"
+    MANAGE_PEOPLE = "manage people"
+
+
+_ENGINEERING = {
+    Action.READ,
+    Action.LOG,
+    Action.CORRECT,
+    Action.SET_UP,
+    Action.IMPORT,
+    Action.RULE,
+    Action.REVISE,
+    Action.ACKNOWLEDGE,
+}
+_ALLOWED: dict[Role, set[Action]] = {
+    Role.OPERATOR: {Action.READ, Action.LOG},
+    Role.ENGINEER: _ENGINEERING,
+    Role.APPROVER: {Action.READ, Action.ACKNOWLEDGE, Action.SIGN},
+    Role.ADMIN: _ENGINEERING | {Action.MANAGE_PEOPLE},
+}
+
+
+def may(person: Person, action: Action) -> bool:
+    """Say whether a person's role allows an action."""
+    return person.active and action in _ALLOWED[person.role]
+
+
+def require(person: Person, action: Action) -> None:
+    """Raise NotAllowedError where a person's role does not allow an action."""
+    if not may(person, action):
+        raise NotAllowedError(f"{person.name} ({person.role}) may not {action}")
+
+
+def add_person(
+    session: Session,
+    name: str,
+    role: Role,
+    pin: str,
+    *,
+    actor: Person | None,
+    now: datetime,
+) -> Person:
+    """Add a person. `actor` empty: from the command line, whose user owns the database.
+
+    Raises
+    ------
+    InvalidValueError
+        If the name or the PIN breaks its rule.
+    ConflictError
+        If somebody has the name already.
+    """
+    name = check_name("name", name)
+    if session.scalar(select(Person.id).where(Person.name == name)) is not None:
+        raise ConflictError(f"name must be new, but there is already a person {name!r}")
+    person = Person(
+        name=name, role=role, pin_hash=_hashed(pin), active=True, failed_tries=0, created_at=now
+    )
+    session.add(person)
+    session.flush()
+    record_event(session, "added", "person", person.id, actor=actor, now=now, name=name, role=role)
+    return person
+
+
+def change_person(
+    session: Session,
+    person: Person,
+    *,
+    role: Role,
+    active: bool,
+    pin: str | None,
+    actor: Person | None,
+    now: datetime,
+) -> None:
+    """Change a person's role, PIN (empty: as it is) or whether they may sign in.
+
+    Raises
+    ------
+    ConflictError
+        If nobody would be left who may manage people.
+    """
+    if not (role is Role.ADMIN and active):
+        _require_other_admin(session, person)
+    person.role, person.active = role, active
+    if pin:
+        person.pin_hash, person.failed_tries, person.locked_until = _hashed(pin), 0, None
+    record_event(
+        session, "changed", "person", person.id,
+        actor=actor, now=now, role=role, active=active, pin_changed=bool(pin),
+    )  # fmt: skip
+
+
+def _require_other_admin(session: Session, person: Person) -> None:
+    admins = select(Person.id).where(Person.role == Role.ADMIN, Person.active)
+    ids = set(session.scalars(admins))
+    if ids == {person.id}:
+        raise ConflictError(f"{person.name} is the only admin left; make another one first")
+
+
+def find_person(session: Session, name: str) -> Person:
+    """Return the person of a name, or raise UnknownNameError."""
+    person = session.scalar(select(Person).where(Person.name == name.strip()))
+    if person is None:
+        raise UnknownNameError("person", "be a known person", name)
+    return person
+
+
+def check_pin(session: Session, name: str, pin: str, *, now: datetime) -> Person | None:
+    """Return the active person whose PIN this is, else None.
+
+    After five wrong tries in a row the person is locked out for five minutes. Must run
+    in a unit of work that is committed also when the answer is None, so that tries count.
+    """
+    statement = select(Person).where(Person.name == name.strip()).with_for_update()
+    person = session.scalar(statement)
+    if person is None or not person.active:
+        _hasher.hash(pin)  # as slow as a real check: names cannot be told from the time taken
+        return None
+    if person.locked_until is not None and now < person.locked_until:
+        return None
+    if _matches(person, pin):
+        person.failed_tries, person.locked_until = 0, None
+        return person
+    person.failed_tries += 1
+    if person.failed_tries >= TRIES:
+        person.failed_tries, person.locked_until = 0, now + LOCK_TIME
+        record_event(session, "locked", "person", person.id, actor=None, now=now, tries=TRIES)
+    return None
+
+
+def _matches(person: Person, pin: str) -> bool:
+    try:
+        return _hasher.verify(person.pin_hash, pin)
+    except VerificationError:
+        return False
+
+
+def _hashed(pin: str) -> str:
+    if not SHORTEST_PIN <= len(pin) <= LONGEST_PIN:
+        # The value stays out of the message: it is a secret.
+        raise InvalidValueError(
+            "PIN", f"have {SHORTEST_PIN} to {LONGEST_PIN} characters", "•" * len(pin)
+        )
+    return _hasher.hash(pin)

@@ -1,0 +1,250 @@
+"""Rollups: what the logbook adds up to, shift by shift, revision by revision.
+
+`roll_up` is the only computation; the write path stores what it returns and `verify`
+compares what is stored with it.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import delete, insert, select
+from sqlalchemy.orm import Session
+
+from trialog.records.base import Base
+from trialog.records.models import (
+    Cell,
+    CellRollup,
+    Device,
+    DeviceRollup,
+    FailureMode,
+    FailurePosition,
+    ModeRollup,
+    OperatorRollup,
+    Revision,
+)
+from trialog.records.shiftlog import Line, ShiftLog
+from trialog.records.words import EntryKind
+
+TABLES: tuple[type[Base], ...] = (
+    CellRollup, DeviceRollup, ModeRollup, OperatorRollup, FailurePosition,
+)  # fmt: skip
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class CellLayout:
+    """What the rollups need to know of a cell: its devices, modes and order of revisions."""
+
+    device_of_mode: Mapping[int, int]
+    device_ids: tuple[int, ...]
+    revision_times: tuple[datetime, ...]
+    revision_ids: tuple[int, ...]
+
+    @classmethod
+    def of(cls, session: Session, cell: Cell) -> CellLayout:
+        """Read a cell's layout from the records."""
+        modes = select(FailureMode.id, FailureMode.device_id).filter_by(cell_id=cell.id)
+        devices = select(Device.id).filter_by(cell_id=cell.id).order_by(Device.id)
+        revisions = revisions_in_order(session, cell.id)
+        return cls(
+            device_of_mode={mode: device for mode, device in session.execute(modes)},
+            device_ids=tuple(session.scalars(devices)),
+            revision_times=tuple(
+                revision.effective_at or datetime.min.replace(tzinfo=UTC) for revision in revisions
+            ),
+            revision_ids=tuple(revision.id for revision in revisions),
+        )
+
+    def revision_at(self, moment: datetime) -> int:
+        """Return the revision in force at a moment."""
+        return self.revision_ids[bisect_right(self.revision_times, moment) - 1]
+
+
+def revisions_in_order(session: Session, cell_id: int) -> list[Revision]:
+    """Return a cell's revisions that stand, in the order they took effect."""
+    statement = (
+        select(Revision)
+        .where(Revision.cell_id == cell_id, ~Revision.withdrawn)
+        .order_by(Revision.effective_at.is_not(None), Revision.effective_at, Revision.id)
+    )
+    return list(session.scalars(statement))
+
+
+@dataclass
+class _Tally:
+    logged: int = 0
+    cycles: int = 0
+    failures: int = 0
+    no_tests: int = 0
+
+
+@dataclass
+class ShiftRollup:
+    """The rollup rows of one shift, by table."""
+
+    shift_id: int
+    layout: CellLayout
+    cell: dict[int, _Tally] = field(default_factory=lambda: defaultdict(_Tally))
+    devices: dict[tuple[int, int], _Tally] = field(default_factory=lambda: defaultdict(_Tally))
+    modes: dict[tuple[int, int], list[int]] = field(
+        default_factory=lambda: defaultdict(lambda: [0, 0, 0])
+    )
+    operators: dict[tuple[int, int], list[int]] = field(
+        default_factory=lambda: defaultdict(lambda: [0, 0])
+    )
+    positions: list[Row] = field(default_factory=list)
+
+    def rows(self) -> dict[type[Base], list[Row]]:
+        """Return the rows to store, keyed by table."""
+        return {
+            CellRollup: [
+                self._row(revision, logged=tally.logged, **_counts(tally))
+                for revision, tally in self.cell.items()
+            ],
+            DeviceRollup: [
+                self._row(revision, device_id=device, **_counts(tally))
+                for (revision, device), tally in self.devices.items()
+            ],
+            ModeRollup: [
+                self._row(
+                    revision,
+                    failure_mode_id=mode,
+                    relevant=relevant,
+                    non_relevant=non_relevant,
+                    unruled=unruled,
+                )
+                for (revision, mode), (relevant, non_relevant, unruled) in self.modes.items()
+            ],
+            OperatorRollup: [
+                self._row(revision, person_id=person, logged=logged, failed=failed)
+                for (revision, person), (logged, failed) in self.operators.items()
+            ],
+            FailurePosition: self.positions,
+        }
+
+    def _row(self, revision_id: int, **columns: object) -> Row:
+        return {"shift_id": self.shift_id, "revision_id": revision_id, **columns}
+
+
+def _counts(tally: _Tally) -> dict[str, int]:
+    return {"cycles": tally.cycles, "failures": tally.failures, "no_tests": tally.no_tests}
+
+
+def roll_up(shift_id: int, log: ShiftLog, layout: CellLayout) -> ShiftRollup:
+    """Add up a shift's standing lines.
+
+    A failed cycle counts as a failure of each device with a relevant mode on it; where all
+    of a device's modes on it are ruled non-relevant it is a no-test for that device, and
+    for the cell where all modes are. For every other device it is a counted cycle.
+    """
+    rollup = ShiftRollup(shift_id, layout)
+    standing = log.standing()
+    rulings = _rulings(standing)
+    for line in standing:
+        if line.kind is EntryKind.FAILED:
+            _add_failed(rollup, line, rulings)
+        elif line.kind is EntryKind.GOOD:
+            _add_good(rollup, line)
+    return rollup
+
+
+def _rulings(standing: Sequence[Line]) -> dict[tuple[str, int | None], bool]:
+    """Return the ruling in force by failed line and mode; a later one replaces an earlier."""
+    rulings: dict[tuple[str, int | None], bool] = {}
+    by_id = {line.client_id: line for line in standing}
+    for line in standing:
+        if line.kind is EntryKind.RULING and line.target in by_id:
+            failed = by_id[line.target]
+            modes = failed.mode_ids if line.failure_mode_id is None else (line.failure_mode_id,)
+            rulings |= {(failed.client_id, mode): bool(line.relevant) for mode in modes}
+    return rulings
+
+
+def _add_good(rollup: ShiftRollup, line: Line) -> None:
+    count = line.cycles or 0
+    revision = rollup.layout.revision_at(line.occurred_at)
+    rollup.cell[revision].logged += count
+    rollup.cell[revision].cycles += count
+    for device in rollup.layout.device_ids:
+        rollup.devices[revision, device].cycles += count
+    if line.person_id is not None:
+        rollup.operators[revision, line.person_id][0] += count
+
+
+def _add_failed(
+    rollup: ShiftRollup, line: Line, rulings: Mapping[tuple[str, int | None], bool]
+) -> None:
+    revision = rollup.layout.revision_at(line.occurred_at)
+    relevant = {mode: rulings.get((line.client_id, mode), True) for mode in line.mode_ids}
+    blamed: dict[int, bool] = {}
+    for mode, counts in relevant.items():
+        device = rollup.layout.device_of_mode[mode]
+        blamed[device] = blamed.get(device, False) or counts
+        ruled = (line.client_id, mode) in rulings
+        _add_mode(rollup, line, revision, mode, relevant=counts, ruled=ruled)
+    _count(rollup.cell[revision], any(blamed.values()))
+    rollup.cell[revision].logged += 1
+    for device in rollup.layout.device_ids:
+        if device in blamed:
+            _count(rollup.devices[revision, device], blamed[device])
+        else:
+            rollup.devices[revision, device].cycles += 1
+    if line.person_id is not None:
+        rollup.operators[revision, line.person_id][0] += 1
+        rollup.operators[revision, line.person_id][1] += any(blamed.values())
+
+
+def _count(tally: _Tally, relevant: bool) -> None:
+    if relevant:
+        tally.cycles += 1
+        tally.failures += 1
+    else:
+        tally.no_tests += 1
+
+
+def _add_mode(
+    rollup: ShiftRollup, line: Line, revision: int, mode: int, *, relevant: bool, ruled: bool
+) -> None:
+    counts = rollup.modes[revision, mode]
+    counts[0 if relevant else 1] += 1
+    counts[2] += not ruled
+    before = None if line.cycle_number is None else rollup.cell[revision].logged
+    rollup.positions.append(
+        {
+            "shift_id": rollup.shift_id,
+            "revision_id": revision,
+            "entry_id": line.entry_id,
+            "failure_mode_id": mode,
+            "logged_before": before,
+            "relevant": relevant,
+            "ruled": ruled,
+        }
+    )
+
+
+def store_rollup(session: Session, rollup: ShiftRollup) -> None:
+    """Replace a shift's rollup rows."""
+    for table in TABLES:
+        session.execute(delete(table).where(table.shift_id == rollup.shift_id))  # type: ignore[attr-defined]
+    for table, rows in rollup.rows().items():
+        if rows:
+            session.execute(insert(table), rows)
+
+
+def stored_rows(session: Session, shift_id: int) -> dict[type[Base], list[Row]]:
+    """Return the rollup rows that are stored for a shift, keyed by table."""
+    stored: dict[type[Base], list[Row]] = {}
+    for table in TABLES:
+        columns = table.__table__.columns
+        found = session.execute(
+            select(*columns).where(table.shift_id == shift_id)  # type: ignore[attr-defined]
+        )
+        stored[table] = [dict(row) for row in found.mappings()]
+    return stored

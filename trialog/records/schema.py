@@ -1,0 +1,73 @@
+"""The schema's version: bring it up to date, compare it with the models, refuse an old one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from alembic import command
+from alembic.autogenerate import compare_metadata
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Engine
+
+from trialog.errors import SchemaBehindError
+from trialog.records import models
+
+UPGRADE_COMMAND = "trialog database upgrade"
+
+
+def packaged(folder: str) -> Path:
+    """Return a folder that an installed trialog carries inside and a checkout at its top."""
+    package = Path(__file__).resolve().parent.parent
+    inside = package / folder
+    return inside if inside.is_dir() else package.parent / folder
+
+
+def _configuration(engine: Engine) -> Config:
+    configuration = Config()
+    configuration.set_main_option("script_location", str(packaged("migrations")).replace("%", "%%"))
+    configuration.attributes["engine"] = engine
+    return configuration
+
+
+def upgrade(engine: Engine) -> None:
+    """Bring the database's schema to this version's."""
+    command.upgrade(_configuration(engine), "head")
+
+
+def newest_version() -> str | None:
+    """Return the schema version that this trialog expects."""
+    return ScriptDirectory(str(packaged("migrations"))).get_current_head()
+
+
+def current_version(engine: Engine) -> str | None:
+    """Return the schema version of the database; None where there is no schema yet."""
+    with engine.connect() as connection:
+        return MigrationContext.configure(connection).get_current_revision()
+
+
+def require_current(engine: Engine) -> None:
+    """Refuse to go on with a schema that is not this version's.
+
+    Raises
+    ------
+    SchemaBehindError
+        If the database has another schema version.
+    """
+    current, newest = current_version(engine), newest_version()
+    if current != newest:
+        raise SchemaBehindError(
+            f"the database's schema is at {current or 'nothing'}, this trialog needs {newest}; "
+            f"run: {UPGRADE_COMMAND}"
+        )
+
+
+def differences(engine: Engine) -> list[str]:
+    """List where the database's schema differs from the models, a line each."""
+    current, newest = current_version(engine), newest_version()
+    if current != newest:
+        return [f"schema version is {current or 'nothing'}, must be {newest}"]
+    with engine.connect() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        return [str(line) for line in compare_metadata(context, models.Person.metadata)]

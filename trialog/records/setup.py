@@ -1,0 +1,326 @@
+"""Cells, devices, failure modes, requirements and trials: made, renamed, and locked in time."""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from trialog.errors import ConflictError, InvalidValueError
+from trialog.records.audit import record_event
+from trialog.records.entries import NewEntry, check_name, check_time, check_whole
+from trialog.records.logbook import rebuild_rollups, write_entries
+from trialog.records.models import (
+    Cell,
+    Device,
+    Entry,
+    FailureMode,
+    Person,
+    Requirement,
+    Revision,
+    Shift,
+    Trial,
+)
+from trialog.records.words import Effect, EntryKind, PlanKind, Stage
+
+COUNTED = (EntryKind.GOOD, EntryKind.FAILED)
+LONGEST_CYCLE_SECONDS = 24 * 3600
+DEFAULT_MODES = (
+    ("dropped part", Effect.STOPS),
+    ("chips left", Effect.DAMAGE),
+    ("ejection miss", Effect.STOPS),
+)
+"""What most cells watch for, and what it does; common practice, no source."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class NewRequirement:
+    """What "ready" means, for the cell as a whole; see `Requirement` for the columns."""
+
+    name: str
+    stretch_hours: float
+    chance: float
+    confidence: float
+    design_rate: float
+    min_shifts: int = 0
+    min_operators: int = 0
+    min_cold_starts: int = 0
+    min_material_lots: int = 0
+    min_tool_changes: int = 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class NewTrial:
+    """A trial with a plan already worked out; `device` empty means the whole cell."""
+
+    name: str
+    stage: Stage
+    share: float
+    plan_kind: PlanKind
+    plan_cycles: int
+    plan_allowed: int
+    good_pass: float | None
+    begins_at: datetime | None
+    device: Device | None
+
+
+def add_cell(
+    session: Session,
+    *,
+    name: str,
+    machine: str,
+    part: str,
+    operation: str,
+    planned_cycle_seconds: float,
+    counter_modulus: int | None,
+    actor: Person | None,
+    now: datetime,
+) -> Cell:
+    """Add a cell, with the revision that stands for its state before any recorded change.
+
+    Raises
+    ------
+    InvalidValueError
+        If a field breaks its rule.
+    ConflictError
+        If there is a cell of that name.
+    """
+    name = check_name("cell name", name)
+    _require_new(session, Cell, "cell name", name)
+    cell = Cell(
+        name=name,
+        machine=check_name("machine", machine),
+        part=check_name("part", part),
+        operation=check_name("operation", operation),
+        planned_cycle_seconds=_check_cycle_time(planned_cycle_seconds),
+        counter_modulus=_check_modulus(counter_modulus),
+        created_at=now,
+        chain_length=0,
+        chain_head="",
+    )
+    session.add(cell)
+    session.flush()
+    session.add(Revision(cell_id=cell.id, what="as first set up", resets_evidence=True))
+    record_event(session, "added", "cell", cell.id, actor=actor, now=now, name=name)
+    return cell
+
+
+def change_cell(
+    session: Session,
+    cell: Cell,
+    *,
+    name: str,
+    machine: str,
+    part: str,
+    operation: str,
+    planned_cycle_seconds: float,
+    counter_modulus: int | None,
+    actor: Person | None,
+    now: datetime,
+) -> None:
+    """Mend a cell's particulars. Requirements keep the cycle time they were fixed with."""
+    name = check_name("cell name", name)
+    if name != cell.name:
+        _require_new(session, Cell, "cell name", name)
+    before = {"name": cell.name, "planned_cycle_seconds": cell.planned_cycle_seconds}
+    cell.name = name
+    cell.machine = check_name("machine", machine)
+    cell.part = check_name("part", part)
+    cell.operation = check_name("operation", operation)
+    cell.planned_cycle_seconds = _check_cycle_time(planned_cycle_seconds)
+    cell.counter_modulus = _check_modulus(counter_modulus)
+    record_event(session, "changed", "cell", cell.id, actor=actor, now=now, before=before)
+
+
+def add_device(
+    session: Session, cell: Cell, name: str, *, actor: Person | None, now: datetime
+) -> Device:
+    """Add a device to a cell.
+
+    On a cell that has logged cycles this is a change like any other: it writes a
+    revision, so that the device gets no credit for cycles before it was there.
+    """
+    name = check_name("device", name)
+    _require_new(session, Device, "device", name, cell_id=cell.id)
+    device = Device(cell_id=cell.id, name=name, created_at=now)
+    session.add(device)
+    session.flush()
+    record_event(session, "added", "device", device.id, actor=actor, now=now, name=name)
+    if has_cycles(session, cell):
+        added = NewEntry(
+            client_id=str(uuid.uuid4()),
+            kind=EntryKind.REVISION,
+            person_id=None if actor is None else actor.id,
+            device_id=device.id,
+            resets_evidence=True,
+            text=f"{name} added to the cell",
+        )
+        write_entries(session, cell, [added], actor=actor, now=now)
+        every = select(Shift.id).where(Shift.cell_id == cell.id)
+        rebuild_rollups(session, cell, session.scalars(every))
+    return device
+
+
+def add_mode(
+    session: Session,
+    device: Device,
+    name: str,
+    effect: Effect,
+    *,
+    actor: Person | None,
+    now: datetime,
+) -> FailureMode:
+    """Add a failure mode to a device; its name must be new on the whole cell."""
+    name = check_name("failure mode", name)
+    if any(sign in name for sign in ";+"):
+        raise InvalidValueError("failure mode", "not hold ; or + (they part modes in files)", name)
+    _require_new(session, FailureMode, "failure mode", name, cell_id=device.cell_id)
+    mode = FailureMode(
+        cell_id=device.cell_id, device_id=device.id, name=name, effect=effect, created_at=now
+    )
+    session.add(mode)
+    session.flush()
+    record_event(
+        session, "added", "failure mode", mode.id, actor=actor, now=now, name=name, effect=effect
+    )
+    return mode
+
+
+def change_device(
+    session: Session, device: Device, name: str, *, actor: Person | None, now: datetime
+) -> None:
+    """Rename a device."""
+    name = check_name("device", name)
+    if name != device.name:
+        _require_new(session, Device, "device", name, cell_id=device.cell_id)
+        before, device.name = device.name, name
+        record_event(
+            session, "changed", "device", device.id, actor=actor, now=now, before=before, name=name
+        )
+
+
+def change_mode(
+    session: Session,
+    mode: FailureMode,
+    name: str,
+    effect: Effect,
+    *,
+    actor: Person | None,
+    now: datetime,
+) -> None:
+    """Rename a failure mode, or change its effect while the cell has no logged cycles.
+
+    Raises
+    ------
+    ConflictError
+        If the effect would change after the first cycle: the rule is fixed beforehand.
+    """
+    name = check_name("failure mode", name)
+    if name != mode.name:
+        _require_new(session, FailureMode, "failure mode", name, cell_id=mode.cell_id)
+    if effect != mode.effect and has_cycles(session, session.get_one(Cell, mode.cell_id)):
+        raise ConflictError(
+            f"effect of {mode.name!r} must stay {mode.effect!r}: cycles have been logged"
+        )
+    before = {"name": mode.name, "effect": mode.effect}
+    mode.name, mode.effect = name, effect
+    record_event(
+        session, "changed", "failure mode", mode.id,
+        actor=actor, now=now, before=before, name=name, effect=effect,
+    )  # fmt: skip
+
+
+def add_requirement(
+    session: Session, cell: Cell, new: NewRequirement, *, actor: Person | None, now: datetime
+) -> Requirement:
+    """Add a requirement. Its rates and times must have been checked by the statistics."""
+    name = check_name("requirement", new.name)
+    _require_new(session, Requirement, "requirement", name, cell_id=cell.id)
+    fields = asdict(new) | {"name": name}
+    for field in (field for field in fields if field.startswith("min_")):
+        check_whole(field, fields[field], 0, 1000)
+    requirement = Requirement(
+        cell_id=cell.id, cycle_seconds=cell.planned_cycle_seconds, created_at=now, **fields
+    )
+    session.add(requirement)
+    session.flush()
+    record_event(session, "added", "requirement", requirement.id, actor=actor, now=now, **fields)
+    return requirement
+
+
+def add_trial(
+    session: Session,
+    requirement: Requirement,
+    new: NewTrial,
+    *,
+    actor: Person | None,
+    now: datetime,
+) -> Trial:
+    """Add a trial. From here on its requirement and plan do not change.
+
+    Raises
+    ------
+    InvalidValueError
+        If a field breaks its rule.
+    ConflictError
+        If there is a trial of that name.
+    """
+    name = check_name("trial", new.name)
+    _require_new(session, Trial, "trial", name)
+    if not 0 < new.share <= 1:
+        raise InvalidValueError("share", "be above 0 and at most 1", new.share)
+    if new.begins_at is not None:
+        check_time("begins at", new.begins_at, now)
+    device = new.device
+    trial = Trial(
+        name=name,
+        cell_id=requirement.cell_id,
+        device_id=None if device is None else device.id,
+        requirement_id=requirement.id,
+        stage=new.stage,
+        share=new.share,
+        plan_kind=new.plan_kind,
+        plan_cycles=new.plan_cycles,
+        plan_allowed=new.plan_allowed,
+        good_pass=new.good_pass,
+        begins_at=new.begins_at,
+        created_at=now,
+        created_by_id=None if actor is None else actor.id,
+    )
+    session.add(trial)
+    session.flush()
+    record_event(
+        session, "added", "trial", trial.id,
+        actor=actor, now=now, name=name, cycles=new.plan_cycles, allowed=new.plan_allowed,
+    )  # fmt: skip
+    return trial
+
+
+def has_cycles(session: Session, cell: Cell) -> bool:
+    """Say whether any cycle has been logged on a cell."""
+    found = select(Entry.id).where(Entry.cell_id == cell.id, Entry.kind.in_(COUNTED)).limit(1)
+    return session.scalar(found) is not None
+
+
+def _check_cycle_time(seconds: float) -> float:
+    if not 0 < seconds <= LONGEST_CYCLE_SECONDS:
+        raise InvalidValueError(
+            "planned cycle time", f"be above 0 and at most {LONGEST_CYCLE_SECONDS} s", seconds
+        )
+    return seconds
+
+
+def _check_modulus(modulus: int | None) -> int | None:
+    if modulus is not None:
+        check_whole("counter restarts after", modulus, 2, 10**12)
+    return modulus
+
+
+def _require_new(session: Session, table: type[Any], field: str, name: str, **where: int) -> None:
+    found = select(table.id).where(table.name == name).filter_by(**where)
+    if session.scalar(found) is not None:
+        raise ConflictError(f"{field} must be new, but there is already one named {name!r}")

@@ -1,0 +1,238 @@
+"""One shift's lines as they stand, and which new line may follow them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from trialog.errors import ConflictError, InvalidValueError, UnknownNameError
+from trialog.records.entries import NewEntry
+from trialog.records.words import Condition, CounterEvent, EntryKind, Reading, Stage
+
+FIXED = (EntryKind.SHIFT_OPENED, EntryKind.UNDO)
+"""What cannot be undone: the opening of a shift, and an undo (log the line again)."""
+
+AFTER_CLOSE = (EntryKind.RULING, EntryKind.READING, EntryKind.UNDO)
+"""What may still be written about a closed shift."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Line:
+    """A line of the logbook, as much of it as later lines and the rollups depend on."""
+
+    client_id: str
+    kind: EntryKind
+    occurred_at: datetime
+    person_id: int | None = None
+    cycles: int | None = None
+    cycle_number: int | None = None
+    mode_ids: tuple[int, ...] = ()
+    counter: int | None = None
+    counter_event: CounterEvent | None = None
+    reading: Reading | None = None
+    condition: Condition | None = None
+    failure_mode_id: int | None = None
+    relevant: bool | None = None
+    target: str | None = None
+    entry_id: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ShiftFacts:
+    """What a shift's lines say about its opening and closing."""
+
+    opened_at: datetime
+    opening_counter: int | None
+    closed_at: datetime | None
+    closing_counter: int | None
+    counter_event: CounterEvent | None
+
+
+def counted_by_machine(
+    opening: int | None, closing: int | None, event: CounterEvent | None, modulus: int | None
+) -> int | None:
+    """Return how many cycles the machine counted between two readings; None if they cannot tell.
+
+    A counter that was reset in between cannot tell: what it counted before is lost.
+    """
+    if opening is None or closing is None or event is CounterEvent.RESET:
+        return None
+    if event is CounterEvent.ROLLED_OVER:
+        return None if modulus is None else closing - opening + modulus
+    return closing - opening
+
+
+@dataclass
+class ShiftLog:
+    """The lines of one shift, in order, with what is needed to judge the next one."""
+
+    label: str
+    stage: Stage
+    modulus: int | None
+    lines: list[Line] = field(default_factory=list)
+    by_id: dict[str, Line] = field(default_factory=dict)
+    undone: set[str] = field(default_factory=set)
+    closing: Line | None = None
+    last_number: int = 0
+    logged: int = 0
+
+    def add(self, line: Line) -> None:
+        """Take a line in; it must have been admitted or be in the records already."""
+        self.lines.append(line)
+        self.by_id[line.client_id] = line
+        if line.kind is EntryKind.UNDO and line.target is not None:
+            self._take_back(line.target)
+        elif line.kind is EntryKind.SHIFT_CLOSED:
+            self.closing = line
+        elif line.cycles is not None:
+            self.logged += line.cycles
+            self.last_number = line.cycle_number or self.last_number + line.cycles
+
+    def _take_back(self, target: str) -> None:
+        self.undone.add(target)
+        if self.closing is not None and self.closing.client_id == target:
+            self.closing = None
+        self.logged -= self.by_id[target].cycles or 0
+        if self.by_id[target].cycles:
+            self.last_number = self._highest_number()
+
+    def _highest_number(self) -> int:
+        number = 0
+        for line in self.standing():
+            if line.cycles is not None:
+                number = line.cycle_number or number + line.cycles
+        return number
+
+    def standing(self) -> list[Line]:
+        """Return the lines that nobody has undone, undo lines left out."""
+        return [
+            line
+            for line in self.lines
+            if line.kind is not EntryKind.UNDO and line.client_id not in self.undone
+        ]
+
+    def facts(self) -> ShiftFacts:
+        """Return the opening and closing, with corrected counter readings."""
+        opening, closing = self.lines[0], self.closing
+        corrected = {line.reading: line.counter for line in self.standing() if line.reading}
+        closing_counter = None if closing is None else closing.counter
+        return ShiftFacts(
+            opened_at=opening.occurred_at,
+            opening_counter=corrected.get(Reading.OPENING, opening.counter),
+            closed_at=None if closing is None else closing.occurred_at,
+            closing_counter=None
+            if closing is None
+            else corrected.get(Reading.CLOSING, closing_counter),
+            counter_event=None if closing is None else closing.counter_event,
+        )
+
+    def admit(self, entry: NewEntry) -> int | None:
+        """Check that a new line may follow, and return its cycle number if it has one.
+
+        Raises
+        ------
+        InvalidValueError
+            If a field of the line does not fit the lines before it.
+        ConflictError
+            If the shift's state does not allow the line.
+        """
+        if self.closing is not None and entry.kind not in AFTER_CLOSE:
+            raise ConflictError(f"shift {self.label!r} is closed; no {entry.kind} line can follow")
+        check = _ADMISSIONS.get(entry.kind)
+        if check is not None:
+            check(self, entry)
+        return self._number(entry)
+
+    def _number(self, entry: NewEntry) -> int | None:
+        if entry.cycles is None or not entry.order_known:
+            return None
+        if entry.cycle_number is None:
+            return self.last_number + entry.cycles
+        if entry.cycle_number - entry.cycles < self.last_number:
+            raise InvalidValueError(
+                "cycle number",
+                f"be above {self.last_number + entry.cycles - 1}: cycle {self.last_number} "
+                f"of shift {self.label!r} is already logged",
+                entry.cycle_number,
+            )
+        return entry.cycle_number
+
+    def _target(self, entry: NewEntry) -> Line:
+        target = self.by_id.get(entry.target or "")
+        if target is None:
+            raise UnknownNameError("target", f"be a line of shift {self.label!r}", entry.target)
+        if target.client_id in self.undone:
+            raise ConflictError(f"line {entry.target!r} is already undone")
+        return target
+
+    def _check_undo(self, entry: NewEntry) -> None:
+        target = self._target(entry)
+        if target.kind in FIXED:
+            raise ConflictError(f"a line of kind {target.kind!r} cannot be undone")
+        if self.closing is not None and target.kind not in (*AFTER_CLOSE, EntryKind.SHIFT_CLOSED):
+            raise ConflictError(
+                f"shift {self.label!r} is closed; undo its closing before other lines"
+            )
+
+    def _check_ruling(self, entry: NewEntry) -> None:
+        target = self._target(entry)
+        if target.kind is not EntryKind.FAILED:
+            raise InvalidValueError("target", "be a failed cycle", f"a {target.kind} line")
+        if entry.failure_mode_id not in (None, *target.mode_ids):
+            raise InvalidValueError(
+                "failure mode", "be one of the failed cycle's", entry.failure_mode_id
+            )
+
+    def _check_reading(self, entry: NewEntry) -> None:
+        if entry.reading is Reading.CLOSING and self.closing is None:
+            raise ConflictError(f"shift {self.label!r} is not closed; it has no closing reading")
+
+    def _check_close(self, entry: NewEntry) -> None:
+        opening = self.facts().opening_counter
+        if opening is None or entry.counter is None:
+            return
+        self._check_event(entry, opening)
+        counted = counted_by_machine(opening, entry.counter, entry.counter_event, self.modulus)
+        if counted is not None and counted < self.logged and not entry.mismatch_accepted:
+            raise InvalidValueError(
+                "closing counter",
+                f"cover the {self.logged} logged cycles (opening reading {opening}, so at least "
+                f"{opening + self.logged}), unless the difference is accepted in writing",
+                entry.counter,
+            )
+
+    def _check_event(self, entry: NewEntry, opening: int) -> None:
+        counter = entry.counter or 0
+        if entry.counter_event is None and counter < opening:
+            raise InvalidValueError(
+                "closing counter",
+                f"be at least the opening reading {opening}, unless the counter rolled over "
+                "or was reset",
+                counter,
+            )
+        if entry.counter_event is CounterEvent.ROLLED_OVER:
+            self._check_rolled_over(counter, opening)
+
+    def _check_rolled_over(self, counter: int, opening: int) -> None:
+        if self.modulus is None:
+            raise InvalidValueError(
+                "counter event",
+                "be allowed by the cell: say there after how many cycles its counter restarts",
+                CounterEvent.ROLLED_OVER.value,
+            )
+        if max(counter, opening) >= self.modulus or counter >= opening:
+            raise InvalidValueError(
+                "closing counter",
+                f"lie below the opening reading {opening} and both below {self.modulus} "
+                "where the counter rolled over",
+                counter,
+            )
+
+
+_ADMISSIONS: dict[EntryKind, Callable[[ShiftLog, NewEntry], None]] = {
+    EntryKind.SHIFT_CLOSED: ShiftLog._check_close,
+    EntryKind.READING: ShiftLog._check_reading,
+    EntryKind.RULING: ShiftLog._check_ruling,
+    EntryKind.UNDO: ShiftLog._check_undo,
+}

@@ -1,0 +1,81 @@
+"""The fixed words of the records, as the trade writes them."""
+
+from enum import StrEnum
+
+
+class Role(StrEnum):
+    """What a person may do."""
+
+    OPERATOR = "operator"
+    ENGINEER = "engineer"
+    APPROVER = "approver"
+    ADMIN = "admin"
+
+
+class Stage(StrEnum):
+    """The step of the build-up that a trial and its shifts belong to."""
+
+    BY_HAND = "by hand"
+    ROBOT_ATTENDED = "robot attended"
+    UNATTENDED = "unattended"
+
+
+class Effect(StrEnum):
+    """What a failure mode does to the cell."""
+
+    STOPS = "stops the cell"
+    DAMAGE = "can damage"
+    NUISANCE = "nuisance"
+
+
+class PlanKind(StrEnum):
+    """How a trial decides; fixed before its first counted cycle."""
+
+    ZERO_FAILURE = "zero-failure"
+    FIXED_SIZE = "fixed-size"
+
+
+class EntryKind(StrEnum):
+    """What a line of the logbook says."""
+
+    SHIFT_OPENED = "open"
+    GOOD = "good"
+    FAILED = "failed"
+    STOP = "stop"
+    NOTE = "note"
+    CONDITION = "condition"
+    READING = "reading"
+    SHIFT_CLOSED = "close"
+    RULING = "ruling"
+    REVISION = "revision"
+    UNDO = "undo"
+
+
+class Condition(StrEnum):
+    """A circumstance worth covering in a trial."""
+
+    COLD_START = "cold start"
+    MATERIAL_LOT = "new material lot"
+    TOOL_CHANGE = "tool change"
+    OTHER_OPERATOR = "other operator"
+
+
+class CounterEvent(StrEnum):
+    """Why a machine counter may read less at the end of a shift than at its start."""
+
+    ROLLED_OVER = "rolled over"
+    RESET = "reset"
+
+
+class Reading(StrEnum):
+    """Which of a shift's two counter readings a correction replaces."""
+
+    OPENING = "opening"
+    CLOSING = "closing"
+
+
+class AcknowledgementKind(StrEnum):
+    """What somebody has taken note of in writing before a GO."""
+
+    CAUTIONS = "cautions"
+    PATTERN = "trend or burst"
