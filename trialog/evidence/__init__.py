@@ -1,0 +1,46 @@
+"""From records to numbers to verdicts."""
+
+from trialog.evidence.cautions import CAUTIONS
+from trialog.evidence.counting import Counts, Evidence, count, gather_evidence
+from trialog.evidence.reconciling import CounterState, Reconciliation, reconcile
+from trialog.evidence.signing import SignedOff, acknowledge, sign, sign_offs
+from trialog.evidence.trials import (
+    define_requirement,
+    design_of,
+    limit_of,
+    make_plan,
+    plan_of,
+    requirement_of,
+    start_trial,
+    statistics_of,
+    subject_of,
+)
+from trialog.evidence.verdict import Reason, Verdict, judge, verdict_as_dict
+
+__all__ = [
+    "CAUTIONS",
+    "CounterState",
+    "Counts",
+    "Evidence",
+    "Reason",
+    "Reconciliation",
+    "SignedOff",
+    "Verdict",
+    "acknowledge",
+    "count",
+    "define_requirement",
+    "design_of",
+    "gather_evidence",
+    "judge",
+    "limit_of",
+    "make_plan",
+    "plan_of",
+    "reconcile",
+    "requirement_of",
+    "sign",
+    "sign_offs",
+    "start_trial",
+    "statistics_of",
+    "subject_of",
+    "verdict_as_dict",
+]

@@ -1,0 +1,11 @@
+"""What has to be said wherever readiness is shown, signed or printed."""
+
+CAUTIONS = (
+    "Statistics do not make a cell safe. Risk assessment, guarding and lock-out are separate "
+    "duties, owed to the safety standards for machines and robots (ISO 12100, ISO 10218), to "
+    "local law and to qualified people.",
+    "Isolate and lock out every source of energy before reaching into the machine or its cabinet.",
+    "Wear eye and hearing protection around compressed air, and never aim it at people.",
+    "Leave electrical work to qualified persons.",
+    "trialog commands no machine: a GO is advice to people, never a signal to a robot.",
+)

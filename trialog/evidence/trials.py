@@ -1,0 +1,158 @@
+"""Requirements and trials: from what a shop asks for to a limit and a plan, and back."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from trialog import reliability
+from trialog.errors import InvalidValueError
+from trialog.records import setup
+from trialog.records.models import Cell, Device, Entry, Person, Requirement, Shift, Trial
+from trialog.records.setup import NewRequirement, NewTrial
+from trialog.records.words import PlanKind, Stage
+from trialog.reliability import FixedPlan
+
+DEFAULT_GOOD_PASS = 0.9
+"""Chance that a device at the design rate passes a fixed-size plan; common practice, no source."""
+
+
+def define_requirement(
+    session: Session, cell: Cell, new: NewRequirement, *, actor: Person | None, now: datetime
+) -> Requirement:
+    """Add a requirement to a cell, once the statistics accept its numbers.
+
+    Raises
+    ------
+    InvalidValueError
+        If a number lies outside its range, or the design rate is not below the limit.
+    """
+    checked = reliability.Requirement(
+        stretch_hours=new.stretch_hours,
+        cycle_seconds=cell.planned_cycle_seconds,
+        chance=new.chance,
+        confidence=new.confidence,
+        design_rate=new.design_rate,
+    )
+    if not new.design_rate < checked.cell_limit:
+        raise InvalidValueError(
+            "design rate", f"be below the limit {checked.cell_limit:.3g}", new.design_rate
+        )
+    return setup.add_requirement(session, cell, new, actor=actor, now=now)
+
+
+def make_plan(
+    requirement: reliability.Requirement,
+    plan_kind: PlanKind,
+    share: float,
+    good_pass: float | None = None,
+) -> FixedPlan:
+    """Work out the plan for one trial's share of a requirement."""
+    limit, design = requirement.limit(share), requirement.design(share)
+    if plan_kind is PlanKind.ZERO_FAILURE:
+        return reliability.zero_failure_plan(limit, requirement.confidence, design)
+    return reliability.fixed_plan(
+        limit,
+        design,
+        confidence=requirement.confidence,
+        good_pass=DEFAULT_GOOD_PASS if good_pass is None else good_pass,
+    )
+
+
+def start_trial(
+    session: Session,
+    requirement: Requirement,
+    *,
+    name: str,
+    stage: Stage,
+    plan_kind: PlanKind,
+    device: Device | None = None,
+    share: float | None = None,
+    good_pass: float | None = None,
+    begins_at: datetime | None = None,
+    actor: Person | None,
+    now: datetime,
+) -> Trial:
+    """Add a trial with its plan worked out. It counts nothing that was logged before it.
+
+    `share` empty means an equal share for each of the cell's devices, and all of it for a
+    trial of the whole cell. `begins_at` empty means from now on where the stage has cycles
+    already, and otherwise all shifts of the stage: those of paper logs yet to be imported too.
+    """
+    if share is None:
+        share = 1.0 if device is None else 1.0 / _count_devices(session, requirement.cell_id)
+    plan = make_plan(statistics_of(requirement), plan_kind, share, good_pass)
+    if begins_at is None and _has_cycles(session, requirement.cell_id, stage):
+        begins_at = now
+    new = NewTrial(
+        name=name,
+        stage=stage,
+        share=share,
+        plan_kind=plan_kind,
+        plan_cycles=plan.cycles,
+        plan_allowed=plan.allowed_failures,
+        good_pass=plan.good_pass if plan_kind is PlanKind.FIXED_SIZE else None,
+        begins_at=begins_at,
+        device=device,
+    )
+    return setup.add_trial(session, requirement, new, actor=actor, now=now)
+
+
+def _count_devices(session: Session, cell_id: int) -> int:
+    statement = select(func.count()).select_from(Device).where(Device.cell_id == cell_id)
+    return session.scalar(statement) or 1
+
+
+def _has_cycles(session: Session, cell_id: int, stage: Stage) -> bool:
+    statement = (
+        select(Entry.id)
+        .join(Shift, Shift.id == Entry.shift_id)
+        .where(Entry.cell_id == cell_id, Shift.stage == stage, Entry.kind.in_(setup.COUNTED))
+        .limit(1)
+    )
+    return session.scalar(statement) is not None
+
+
+def statistics_of(requirement: Requirement) -> reliability.Requirement:
+    """Return a stored requirement as the statistics know it."""
+    return reliability.Requirement(
+        stretch_hours=requirement.stretch_hours,
+        cycle_seconds=requirement.cycle_seconds,
+        chance=requirement.chance,
+        confidence=requirement.confidence,
+        design_rate=requirement.design_rate,
+    )
+
+
+def requirement_of(trial: Trial) -> reliability.Requirement:
+    """Return a trial's requirement as the statistics know it."""
+    return statistics_of(trial.requirement)
+
+
+def limit_of(trial: Trial) -> float:
+    """Return the largest tolerable failure rate per cycle of a trial's subject."""
+    return requirement_of(trial).limit(trial.share)
+
+
+def design_of(trial: Trial) -> float:
+    """Return the failure rate per cycle at which a trial's subject should pass."""
+    return requirement_of(trial).design(trial.share)
+
+
+def plan_of(trial: Trial) -> FixedPlan:
+    """Return the plan that a trial was fixed with."""
+    return FixedPlan(
+        cycles=trial.plan_cycles,
+        allowed_failures=trial.plan_allowed,
+        limit=limit_of(trial),
+        design=design_of(trial),
+        confidence=trial.requirement.confidence,
+        good_pass=trial.good_pass,
+    )
+
+
+def subject_of(trial: Trial) -> str:
+    """Return the name of what a trial is about: its device, or the whole cell."""
+    return "whole cell" if trial.device is None else trial.device.name

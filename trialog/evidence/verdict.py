@@ -1,0 +1,296 @@
+"""The verdict: GO, KEEP RUNNING or NO-GO by the rule that was fixed with the trial."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from trialog.evidence.counting import Evidence, gather_evidence
+from trialog.evidence.reconciling import CounterState
+from trialog.evidence.trials import limit_of, plan_of, requirement_of, subject_of
+from trialog.records.models import Acknowledgement, Trial
+from trialog.records.words import AcknowledgementKind
+from trialog.reliability import (
+    Decision,
+    FixedPlan,
+    RateBounds,
+    failure_rate_bounds,
+    homogeneity_test,
+    laplace_test,
+)
+
+SIGNIFICANCE = 0.05
+"""Chance of calling a steady device's record a pattern; common practice, no source."""
+
+LEAST_FAILURES_FOR_PATTERN = 3
+"""With fewer failures no order of them is surprising; common practice, no source."""
+
+SEED = 20_240_501
+
+
+@dataclass(frozen=True)
+class Reason:
+    """One line of the verdict: what must hold, whether it does, and its figure."""
+
+    name: str
+    met: bool
+    detail: str
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """A trial's verdict with everything it rests on. Rates per cycle, stretches in seconds.
+
+    `proven_stretch_seconds` is None where nothing limits it; `clean_cycles_to_go` is None
+    where no number of clean cycles leads to GO under the plan.
+    """
+
+    trial: str
+    subject: str
+    verdict: Decision
+    bounds: RateBounds
+    limit: float
+    chance: float
+    share: float
+    required_stretch_seconds: float
+    proven_stretch_seconds: float | None
+    clean_cycles_to_go: int | None
+    shifts_to_go: int | None
+    plan: FixedPlan
+    reasons: tuple[Reason, ...]
+    evidence: Evidence
+
+    @property
+    def upper(self) -> float:
+        """One-sided upper bound on the failure rate per cycle."""
+        return float(self.bounds.upper)
+
+    @property
+    def unmet(self) -> tuple[Reason, ...]:
+        """The lines that do not hold."""
+        return tuple(reason for reason in self.reasons if not reason.met)
+
+
+def judge(session: Session, trial: Trial) -> Verdict:
+    """Work out a trial's verdict from the records as they stand."""
+    evidence = gather_evidence(session, trial)
+    requirement, plan = requirement_of(trial), plan_of(trial)
+    bounds = failure_rate_bounds(
+        evidence.failures, evidence.cycles, confidence=requirement.confidence
+    )
+    reasons = tuple(_reasons(session, evidence, plan))
+    to_go = _clean_cycles_to_go(evidence, plan)
+    return Verdict(
+        trial=trial.name,
+        subject=subject_of(trial),
+        verdict=_decide(evidence, plan, reasons),
+        bounds=bounds,
+        limit=limit_of(trial),
+        chance=requirement.chance,
+        share=trial.share,
+        required_stretch_seconds=requirement.stretch_hours * 3600,
+        proven_stretch_seconds=requirement.proven_stretch_seconds(bounds.upper, trial.share),
+        clean_cycles_to_go=to_go,
+        shifts_to_go=None if to_go is None else math.ceil(to_go / evidence.cycles_per_shift),
+        plan=plan,
+        reasons=reasons,
+        evidence=evidence,
+    )
+
+
+def _decide(evidence: Evidence, plan: FixedPlan, reasons: tuple[Reason, ...]) -> Decision:
+    decision = plan.decide(evidence.failures, evidence.cycles)
+    if decision == "NO-GO" or evidence.damage_failures:
+        return "NO-GO"
+    return "GO" if all(reason.met for reason in reasons) else "KEEP RUNNING"
+
+
+def _clean_cycles_to_go(evidence: Evidence, plan: FixedPlan) -> int | None:
+    line = plan.go_line(evidence.failures)
+    if line is None or evidence.damage_failures:
+        return None
+    return max(0, line - evidence.cycles)
+
+
+def _reasons(session: Session, evidence: Evidence, plan: FixedPlan) -> Iterator[Reason]:
+    yield _plan_reached(evidence, plan)
+    yield Reason(
+        "no failure that can damage",
+        evidence.damage_failures == 0,
+        f"{_some(evidence.damage_failures, 'relevant failure')} that can damage the machine, "
+        "the part or the robot",
+    )
+    yield Reason(
+        "every failure ruled on",
+        evidence.unruled == 0,
+        f"{_some(evidence.unruled, 'failure')} waiting for a ruling; until then each counts "
+        "as relevant",
+    )
+    yield _counter_agrees(evidence, plan)
+    yield _no_change(evidence)
+    yield _conditions_covered(evidence)
+    yield _no_pattern(session, evidence)
+    yield _cautions_acknowledged(session, evidence.trial)
+
+
+def _plan_reached(evidence: Evidence, plan: FixedPlan) -> Reason:
+    return Reason(
+        "plan reached its GO line",
+        plan.decide(evidence.failures, evidence.cycles) == "GO",
+        f"{evidence.cycles:,} cycles with {_some(evidence.failures, 'relevant failure')}; "
+        f"the plan asks for {plan.in_words()}",
+    )
+
+
+def _counter_agrees(evidence: Evidence, plan: FixedPlan) -> Reason:
+    """Hold the verdict against the worst case: every unlogged cycle was a failure."""
+    name = "log agrees with the machine counter"
+    if not evidence.reconciliations:
+        return Reason(name, False, "no shift to compare yet")
+    unclear = [
+        item
+        for item in evidence.reconciliations
+        if item.state not in (CounterState.AGREES, CounterState.UNLOGGED)
+    ]
+    if unclear:
+        listed = "; ".join(f"{item.label}: {item.state}" for item in unclear[:3])
+        more = f" and {len(unclear) - 3} more" if len(unclear) > 3 else ""
+        return Reason(name, False, f"cannot be told for {listed}{more}")
+    unlogged = sum(item.unlogged or 0 for item in evidence.reconciliations)
+    if unlogged == 0:
+        return Reason(name, True, "every cycle that the machine counted was logged")
+    worst = plan.decide(evidence.failures + unlogged, evidence.cycles + unlogged)
+    same = worst == plan.decide(evidence.failures, evidence.cycles)
+    effect = "the verdict stays" if same else f"the plan would say {worst}"
+    return Reason(
+        name,
+        same,
+        f"{_some(unlogged, 'cycle')} counted by the machine and logged by nobody; "
+        f"were each a failure, {effect}",
+    )
+
+
+def _no_change(evidence: Evidence) -> Reason:
+    """Hold where each change since the evidence began was recorded as not resetting it.
+
+    A resetting change begins the evidence anew, so what is left are those with a
+    written reason; they are shown to whoever signs.
+    """
+    name = "no change since the evidence began"
+    if not evidence.changes:
+        return Reason(name, True, f"evidence since: {evidence.since.what}")
+    listed = "; ".join(
+        f"{change.what} (kept the evidence: {change.reason})" for change in evidence.changes
+    )
+    return Reason(name, all(change.reason for change in evidence.changes), listed)
+
+
+def _conditions_covered(evidence: Evidence) -> Reason:
+    requirement = evidence.trial.requirement
+    wanted = {
+        "shifts": requirement.min_shifts,
+        "operators": requirement.min_operators,
+        "cold starts": requirement.min_cold_starts,
+        "material lots": requirement.min_material_lots,
+        "tool changes": requirement.min_tool_changes,
+    }
+    asked = {word: least for word, least in wanted.items() if least}
+    detail = ", ".join(
+        f"{word} {evidence.conditions[word]} of {least}" for word, least in asked.items()
+    )
+    met = all(evidence.conditions[word] >= least for word, least in asked.items())
+    return Reason("required conditions covered", met, detail or "none required")
+
+
+def _no_pattern(session: Session, evidence: Evidence) -> Reason:
+    name = "no trend or burst left unacknowledged"
+    found = "; ".join(_patterns(evidence))
+    if not found:
+        return Reason(name, True, "neither found at 5 %")
+    noted = session.scalar(
+        select(func.max(Acknowledgement.chain_length)).where(
+            Acknowledgement.trial_id == evidence.trial.id,
+            Acknowledgement.kind == AcknowledgementKind.PATTERN,
+        )
+    )
+    acknowledged = noted is not None and noted >= evidence.last_failure
+    return Reason(name, acknowledged, found + (" (acknowledged)" if acknowledged else ""))
+
+
+def _patterns(evidence: Evidence) -> Iterator[str]:
+    """Say what speaks against a steady failure rate: getting worse, or coming in bursts."""
+    if len(evidence.positions) >= LEAST_FAILURES_FOR_PATTERN:
+        trend = laplace_test(np.array(evidence.positions), evidence.cycles)
+        if trend.p_worsening is not None and trend.p_worsening < SIGNIFICANCE:
+            yield f"failures come closer together (Laplace test, p = {trend.p_worsening:.2g})"
+    if evidence.failures >= LEAST_FAILURES_FOR_PATTERN and len(evidence.shifts) > 1:
+        shifts = evidence.shifts[evidence.shifts["cycles"] > 0]
+        spread = homogeneity_test(
+            shifts["failures"].to_numpy(),
+            shifts["cycles"].to_numpy(),
+            rng=np.random.default_rng(SEED),
+        )
+        if spread.p_value < SIGNIFICANCE:
+            yield (
+                f"failures bunch in some shifts (homogeneity over {len(shifts)} shifts, "
+                f"p = {spread.p_value:.2g}); the bound assumes a steady rate"
+            )
+
+
+def _cautions_acknowledged(session: Session, trial: Trial) -> Reason:
+    name = "cautions acknowledged"
+    noted = session.scalars(
+        select(Acknowledgement)
+        .where(
+            Acknowledgement.trial_id == trial.id,
+            Acknowledgement.kind == AcknowledgementKind.CAUTIONS,
+        )
+        .order_by(Acknowledgement.id)
+        .limit(1)
+    ).first()
+    if noted is None:
+        return Reason(name, False, "nobody has acknowledged them for this trial")
+    return Reason(name, True, f"by {noted.person.name}")
+
+
+def _some(number: int, word: str) -> str:
+    return f"{number:,} {word}" + ("" if number == 1 else "s")
+
+
+def verdict_as_dict(verdict: Verdict) -> dict[str, Any]:
+    """Return a verdict as plain data, with the documented keys."""
+    evidence = verdict.evidence
+    return {
+        "trial": verdict.trial,
+        "subject": verdict.subject,
+        "verdict": verdict.verdict,
+        "cycles": evidence.cycles,
+        "failures": evidence.failures,
+        "no_tests": evidence.no_tests,
+        "confidence": verdict.bounds.confidence,
+        "estimate": verdict.bounds.estimate,
+        "upper": verdict.upper,
+        "limit": verdict.limit,
+        "chance": verdict.chance,
+        "share": verdict.share,
+        "required_stretch_seconds": verdict.required_stretch_seconds,
+        "proven_stretch_seconds": verdict.proven_stretch_seconds,
+        "clean_cycles_to_go": verdict.clean_cycles_to_go,
+        "shifts_to_go": verdict.shifts_to_go,
+        "plan": {
+            "kind": str(evidence.trial.plan_kind),
+            "cycles": verdict.plan.cycles,
+            "allowed_failures": verdict.plan.allowed_failures,
+            "in_words": verdict.plan.in_words(),
+        },
+        "reasons": [
+            {"name": reason.name, "met": reason.met, "detail": reason.detail}
+            for reason in verdict.reasons
+        ],
+    }
