@@ -1,7 +1,8 @@
 """From records to numbers to verdicts."""
 
 from trialog.evidence.cautions import CAUTIONS
-from trialog.evidence.counting import Counts, Evidence, count, gather_evidence
+from trialog.evidence.counting import Counts, count
+from trialog.evidence.gathering import Evidence, gather_evidence
 from trialog.evidence.reconciling import CounterState, Reconciliation, reconcile
 from trialog.evidence.signing import SignedOff, acknowledge, sign, sign_offs
 from trialog.evidence.trials import (

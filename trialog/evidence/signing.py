@@ -15,9 +15,9 @@ from trialog.errors import ConflictError, InvalidValueError
 from trialog.evidence.cautions import CAUTIONS
 from trialog.evidence.verdict import Verdict, judge, verdict_as_dict
 from trialog.records.audit import record_event
+from trialog.records.base import TEXT_LIMIT
 from trialog.records.chain import document_hash
 from trialog.records.entries import check_length
-from trialog.records.base import TEXT_LIMIT
 from trialog.records.models import Acknowledgement, Cell, Entry, Person, Shift, SignOff, Trial
 from trialog.records.people import Action, require
 from trialog.records.schema import newest_version

@@ -11,7 +11,7 @@ import numpy as np
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from trialog.evidence.counting import Evidence, gather_evidence
+from trialog.evidence.gathering import Evidence, gather_evidence
 from trialog.evidence.reconciling import CounterState
 from trialog.evidence.trials import limit_of, plan_of, requirement_of, subject_of
 from trialog.records.models import Acknowledgement, Trial

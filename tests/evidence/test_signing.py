@@ -1,0 +1,144 @@
+"""Signing a GO, and what makes a sign-off lapse."""
+
+import pytest
+
+from trialog.errors import ConflictError, InvalidValueError, NotAllowedError
+from trialog.evidence import acknowledge, sign, sign_offs
+from trialog.records.models import AuditEvent, SignOff
+from trialog.records.verify import verify
+from trialog.records.words import AcknowledgementKind, EntryKind, Stage
+
+STATEMENT = "I have watched the devices run and accept this verdict."
+
+
+@pytest.fixture
+def ready(bench):
+    """A trial of the arm that stands at GO; 1,312 clean cycles at half of the chance."""
+    trial = bench.trial(bench.arm)
+    bench.run("A", 1400)
+    acknowledge(
+        bench.session, trial, AcknowledgementKind.CAUTIONS, "read",
+        actor=bench.engineer, now=bench.clock,
+    )  # fmt: skip
+    return trial
+
+
+def signed(bench, trial, person=None, statement=STATEMENT, cautions=True):
+    return sign(
+        bench.session, trial, person or bench.approver,
+        statement=statement, cautions_acknowledged=cautions, now=bench.clock,
+    )  # fmt: skip
+
+
+def lapses(bench, trial):
+    (only,) = sign_offs(bench.session, trial)
+    return only.lapses
+
+
+def test_a_sign_off_names_who_signed_what_and_freezes_its_inputs(bench, ready):
+    record = signed(bench, ready)
+    assert (record.person_name, record.role, record.statement) == (
+        "Approver", "approver", STATEMENT,
+    )  # fmt: skip
+    assert record.document["verdict"]["verdict"] == "GO"
+    assert record.document["verdict"]["cycles"] == 1400
+    assert record.document["logbook"] == {
+        "lines": bench.cell.chain_length,
+        "hash": bench.cell.chain_head,
+    }
+    assert record.document["shifts"] == [
+        {"label": "A", "cycles": 1400, "failures": 0, "no_tests": 0}
+    ]
+    assert not sign_offs(bench.session, ready)[0].lapsed
+    bench.session.flush()
+    events = bench.session.query(AuditEvent).filter_by(action="signed").all()
+    assert [event.person_id for event in events] == [bench.approver.id]
+
+
+def test_only_a_go_can_be_signed(bench):
+    trial = bench.trial()
+    bench.run("A", 10)
+    with pytest.raises(ConflictError, match="only a GO can be signed; the verdict is KEEP RUN"):
+        signed(bench, trial)
+    assert sign_offs(bench.session, trial) == []
+
+
+@pytest.mark.parametrize("person", ["engineer", "operator"])
+def test_only_an_approver_signs(bench, ready, person):
+    with pytest.raises(NotAllowedError, match="may not sign off"):
+        signed(bench, ready, getattr(bench, person))
+
+
+def test_the_statement_must_be_written_and_the_cautions_acknowledged(bench, ready):
+    with pytest.raises(InvalidValueError, match="statement must be written"):
+        signed(bench, ready, statement="  ")
+    with pytest.raises(InvalidValueError, match="statement must be at most 2000 characters"):
+        signed(bench, ready, statement="x" * 2001)
+    with pytest.raises(InvalidValueError, match="cautions must be acknowledged"):
+        signed(bench, ready, cautions=False)
+    assert bench.session.query(SignOff).count() == 0
+
+
+def test_an_operator_cannot_acknowledge(bench, ready):
+    with pytest.raises(NotAllowedError):
+        acknowledge(
+            bench.session, ready, AcknowledgementKind.CAUTIONS, "read",
+            actor=bench.operator, now=bench.clock,
+        )  # fmt: skip
+
+
+def test_a_later_entry_makes_the_sign_off_lapse(bench, ready):
+    signed(bench, ready)
+    bench.open("B")
+    bench.good(2)
+    assert lapses(bench, ready) == ("lines logged since: 1 open, 1 good",)
+
+
+def test_a_later_revision_of_the_device_makes_it_lapse_and_says_what_changed(bench, ready):
+    signed(bench, ready)
+    bench.revise(bench.arm, "stiffer bracket")
+    assert lapses(bench, ready) == ("changed since: stiffer bracket",)
+
+
+def test_a_later_ruling_or_correction_makes_it_lapse(bench, ready):
+    bench.run("B", 1, first=5000)
+    signed(bench, ready)
+    bench.undo("e5")
+    assert lapses(bench, ready) == ("lines logged since: 1 undo",)
+
+
+def test_another_devices_revision_and_another_stages_shift_leave_it_standing(bench, ready):
+    signed(bench, ready)
+    bench.revise(bench.jet, "wider nozzle")
+    bench.open("robot", stage=Stage.ROBOT_ATTENDED)
+    bench.write(EntryKind.NOTE, text="first day with the robot")
+    assert lapses(bench, ready) == ()
+
+
+def test_any_devices_revision_makes_a_sign_off_of_the_whole_cell_lapse(bench):
+    trial = bench.trial()
+    bench.run("A", 700)
+    acknowledge(
+        bench.session, trial, AcknowledgementKind.CAUTIONS, "read",
+        actor=bench.engineer, now=bench.clock,
+    )  # fmt: skip
+    signed(bench, trial)
+    bench.revise(bench.jet, "wider nozzle")
+    assert lapses(bench, trial) == ("changed since: wider nozzle",)
+
+
+def test_verify_stands_by_a_sign_off_until_its_document_or_its_logbook_is_changed(bench, ready):
+    record = signed(bench, ready)
+    bench.session.commit()
+    assert verify(bench.session) == []
+    record.document = record.document | {"stage": "unattended"}
+    bench.session.commit()
+    assert [d.what for d in verify(bench.session)] == [
+        "its document was changed after it was signed"
+    ]
+    record.document = record.document | {"stage": "by hand"}
+    record.chain_head = "0" * 64
+    bench.session.commit()
+    assert [d.what for d in verify(bench.session)] == [
+        "the logbook no longer holds what it was signed on"
+    ]

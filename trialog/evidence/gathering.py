@@ -1,0 +1,272 @@
+"""Which cycles and failures count for a trial."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from trialog.evidence.counting import Counts, count, frame
+from trialog.evidence.reconciling import Reconciliation, compare
+from trialog.records.models import (
+    CellRollup,
+    DeviceRollup,
+    Entry,
+    FailureMode,
+    FailurePosition,
+    OperatorRollup,
+    Revision,
+    Shift,
+    Trial,
+)
+from trialog.records.queries import undone_ids
+from trialog.records.rollups import revisions_in_order
+from trialog.records.words import Condition, Effect, EntryKind
+
+SHIFT_HOURS = 8
+"""A shift's length where none has been logged yet; common practice, no source."""
+
+COUNTS = ["cycles", "failures", "no_tests"]
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """The counted cycles and relevant failures of a trial since the last resetting revision.
+
+    `shifts`: a row a shift in order, with shift_id, label, opened_at, closed_at, logged,
+    cycles, failures, no_tests, counted (by the machine; missing where it cannot tell).
+    `positions`: counted-cycle numbers, from 1, of the failures whose order is known.
+    """
+
+    trial: Trial
+    cycles: int
+    failures: int
+    no_tests: int
+    unruled: int
+    damage_failures: int
+    counts: Counts
+    shifts: pd.DataFrame
+    positions: tuple[int, ...]
+    since: Revision
+    changes: tuple[Revision, ...]
+    conditions: dict[str, int]
+    reconciliations: tuple[Reconciliation, ...]
+    cycles_per_shift: float
+    last_failure: int
+    """Place in the logbook of the newest relevant failure; 0 where there is none."""
+
+    @property
+    def failures_without_order(self) -> int:
+        """Failures whose place among the cycles nobody wrote down."""
+        return self.failures - len(self.positions)
+
+
+@dataclass(frozen=True)
+class _Window:
+    """Where a trial's evidence lies: its stage's shifts, under the revisions that count."""
+
+    trial: Trial
+    shifts: Sequence[Shift]
+    since: Revision
+    revision_ids: Sequence[int]
+    changes: tuple[Revision, ...]
+
+    @property
+    def shift_ids(self) -> list[int]:
+        return [shift.id for shift in self.shifts]
+
+
+def gather_evidence(session: Session, trial: Trial) -> Evidence:
+    """Gather what counts for a trial."""
+    window = _open_window(session, trial)
+    counts = count(session, trial.cell, window.shift_ids, window.revision_ids, trial.device_id)
+    subject = counts.cell if trial.device is None else counts.devices.iloc[0]
+    damage = counts.modes.loc[counts.modes["effect"] == Effect.DAMAGE, "failures"]
+    groups = _subject_rollup(session, window)
+    logged = _logged_by_shift(session, window)
+    table, reconciliations = _shift_table(window, groups, logged)
+    failed = _failed_cycles(session, window)
+    return Evidence(
+        trial=trial,
+        cycles=int(subject["cycles"]),
+        failures=int(subject["failures"]),
+        no_tests=int(subject["no_tests"]),
+        unruled=int(counts.modes["unruled"].sum()),
+        damage_failures=int(damage.sum()),
+        counts=counts,
+        shifts=table,
+        positions=_positions(window, groups, failed),
+        since=window.since,
+        changes=window.changes,
+        conditions=_conditions(session, window, table),
+        reconciliations=reconciliations,
+        cycles_per_shift=_cycles_per_shift(window, logged),
+        last_failure=max((row.sequence for row in failed if row.relevant), default=0),
+    )
+
+
+def _open_window(session: Session, trial: Trial) -> _Window:
+    revisions = revisions_in_order(session, trial.cell_id)
+
+    def concerns(revision: Revision) -> bool:
+        return trial.device_id is None or revision.device_id in (None, trial.device_id)
+
+    start = max(
+        place
+        for place, revision in enumerate(revisions)
+        if revision.resets_evidence and concerns(revision)
+    )
+    statement = select(Shift).where(Shift.cell_id == trial.cell_id, Shift.stage == trial.stage)
+    if trial.begins_at is not None:
+        statement = statement.where(Shift.opened_at >= trial.begins_at)
+    return _Window(
+        trial=trial,
+        shifts=session.scalars(statement.order_by(Shift.opened_at, Shift.id)).all(),
+        since=revisions[start],
+        revision_ids=[revision.id for revision in revisions[start:]],
+        changes=tuple(revision for revision in revisions[start + 1 :] if concerns(revision)),
+    )
+
+
+def _subject_rollup(session: Session, window: _Window) -> pd.DataFrame:
+    """Return the subject's counts, a row for each shift and revision of the window."""
+    device_id = window.trial.device_id
+    rollup: type[Any] = CellRollup if device_id is None else DeviceRollup
+    columns = [getattr(rollup, name) for name in ("shift_id", "revision_id", *COUNTS)]
+    statement = select(*columns).where(
+        rollup.shift_id.in_(window.shift_ids), rollup.revision_id.in_(window.revision_ids)
+    )
+    if device_id is not None:
+        statement = statement.where(DeviceRollup.device_id == device_id)
+    return frame(session, statement)
+
+
+def _logged_by_shift(session: Session, window: _Window) -> dict[int, int]:
+    """Return all cycles logged in each shift of the window, under whatever revision."""
+    statement = (
+        select(CellRollup.shift_id, func.sum(CellRollup.logged))
+        .where(CellRollup.shift_id.in_(window.shift_ids))
+        .group_by(CellRollup.shift_id)
+    )
+    return {shift_id: int(logged) for shift_id, logged in session.execute(statement)}
+
+
+def _shift_table(
+    window: _Window, groups: pd.DataFrame, logged: dict[int, int]
+) -> tuple[pd.DataFrame, tuple[Reconciliation, ...]]:
+    """Return the shifts that hold evidence, in order, and their counter reconciliations."""
+    sums = groups.groupby("shift_id")[COUNTS].sum()
+    holding = [shift for shift in window.shifts if shift.id in sums.index]
+    reconciliations = tuple(compare(shift, logged.get(shift.id, 0)) for shift in holding)
+    rows = [
+        {
+            "shift_id": shift.id,
+            "label": shift.label,
+            "opened_at": shift.opened_at,
+            "closed_at": shift.closed_at,
+            "logged": compared.logged,
+            **sums.loc[[shift.id]].to_dict("records")[0],
+            "counted": compared.counted,
+        }
+        for shift, compared in zip(holding, reconciliations, strict=True)
+    ]
+    columns = ["shift_id", "label", "opened_at", "closed_at", "logged", *COUNTS, "counted"]
+    return pd.DataFrame(rows, columns=columns).astype({"counted": "Int64"}), reconciliations
+
+
+@dataclass
+class _FailedCycle:
+    """A failed cycle of the subject, and whether any mode on it counts."""
+
+    sequence: int
+    shift_id: int
+    revision_id: int
+    logged_before: int | None
+    relevant: bool
+
+
+def _failed_cycles(session: Session, window: _Window) -> list[_FailedCycle]:
+    """Return the subject's failed cycles, in the order of the logbook."""
+    position = FailurePosition
+    statement = (
+        select(
+            Entry.sequence,
+            position.shift_id,
+            position.revision_id,
+            position.logged_before,
+            position.relevant,
+        )
+        .join(FailureMode, FailureMode.id == position.failure_mode_id)
+        .join(Entry, Entry.id == position.entry_id)
+        .where(
+            position.shift_id.in_(window.shift_ids), position.revision_id.in_(window.revision_ids)
+        )
+        .order_by(Entry.sequence)
+    )
+    if window.trial.device_id is not None:
+        statement = statement.where(FailureMode.device_id == window.trial.device_id)
+    failed: dict[int, _FailedCycle] = {}
+    for row in session.execute(statement):
+        cycle = failed.setdefault(row.sequence, _FailedCycle(*row))
+        cycle.relevant = cycle.relevant or row.relevant
+    return list(failed.values())
+
+
+def _positions(
+    window: _Window, groups: pd.DataFrame, failed: Sequence[_FailedCycle]
+) -> tuple[int, ...]:
+    """Return the counted-cycle numbers of relevant failures; no-tests do not count."""
+    cycles = groups.set_index(["shift_id", "revision_id"])["cycles"].to_dict()
+    failed_in = defaultdict(list)
+    for cycle in failed:
+        failed_in[cycle.shift_id, cycle.revision_id].append(cycle)
+    positions: list[int] = []
+    before = 0
+    for key in ((s, r) for s in window.shift_ids for r in window.revision_ids if (s, r) in cycles):
+        no_tests = 0
+        for cycle in failed_in[key]:
+            if cycle.relevant and cycle.logged_before is not None:
+                positions.append(before + cycle.logged_before + 1 - no_tests)
+            no_tests += not cycle.relevant
+        before += int(cycles[key])
+    return tuple(positions)
+
+
+def _conditions(session: Session, window: _Window, shifts: pd.DataFrame) -> dict[str, int]:
+    """Return how often each condition that a requirement may ask for was met."""
+    shift_ids = [int(shift_id) for shift_id in shifts["shift_id"]]
+    operators = select(func.count(OperatorRollup.person_id.distinct())).where(
+        OperatorRollup.shift_id.in_(shift_ids),
+        OperatorRollup.revision_id.in_(window.revision_ids),
+    )
+    statement = select(Entry.condition, Entry.text, Entry.client_id).where(
+        Entry.shift_id.in_(shift_ids), Entry.kind == EntryKind.CONDITION
+    )
+    if window.since.effective_at is not None:
+        statement = statement.where(Entry.occurred_at >= window.since.effective_at)
+    undone = undone_ids(session, window.trial.cell_id)
+    marks = [row for row in session.execute(statement) if row.client_id not in undone]
+    met = Counter(mark.condition for mark in marks)
+    lots = [mark.text for mark in marks if mark.condition == Condition.MATERIAL_LOT]
+    return {
+        "shifts": len(shift_ids),
+        "operators": session.scalar(operators) or 0,
+        "cold starts": met[Condition.COLD_START],
+        "material lots": len({lot for lot in lots if lot}) + lots.count(""),
+        "tool changes": met[Condition.TOOL_CHANGE],
+    }
+
+
+def _cycles_per_shift(window: _Window, logged: dict[int, int]) -> float:
+    """Return the mean of the closed shifts, or what a shift of 8 h would make at the plan."""
+    closed = [
+        logged[shift.id] for shift in window.shifts if shift.closed_at and logged.get(shift.id)
+    ]
+    if closed:
+        return sum(closed) / len(closed)
+    return SHIFT_HOURS * 3600 / window.trial.requirement.cycle_seconds
