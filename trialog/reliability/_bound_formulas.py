@@ -1,0 +1,120 @@
+"""The formulas behind the bounds, on trusted arrays: 0 <= k <= n, n > 0, of one shape.
+
+`error` is the chance of being wrong that the bound may have. Sources stand in `bounds`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+from scipy.optimize import elementwise
+
+Method = Literal["exact", "midp", "wilson", "jeffreys"]
+Floats = npt.NDArray[np.float64]
+Bound = Callable[[Floats, Floats, float], Floats]
+
+
+def _exact_upper(k: Floats, n: Floats, error: float) -> Floats:
+    """Solve P(K <= k; n, p) = error, in closed form at k = 0 and by convention at k = n."""
+    upper = np.where(k == 0, -np.expm1(np.log(error) / n), 1.0)
+    inner = (k > 0) & (k < n)
+    upper[inner] = special.betainccinv(k[inner] + 1, n[inner] - k[inner], error)
+    return upper
+
+
+def _exact_lower(k: Floats, n: Floats, error: float) -> Floats:
+    """Solve P(K >= k; n, p) = error, in closed form at k = n and by convention at k = 0."""
+    lower = np.where(k == n, np.exp(np.log(error) / n), 0.0)
+    inner = (k > 0) & (k < n)
+    lower[inner] = special.betaincinv(k[inner], n[inner] - k[inner] + 1, error)
+    return lower
+
+
+def _midp_upper(k: Floats, n: Floats, error: float) -> Floats:
+    """Solve P(K < k) + P(K = k) / 2 = error.
+
+    The root lies between the exact bounds for k - 1 and k failures.
+    """
+    upper = np.where(k == 0, -np.expm1(np.log(min(2 * error, 1.0)) / n), 1.0)
+    inner = (k > 0) & (k < n)
+    k, n = k[inner], n[inner]
+
+    def surplus(rate: Floats, k: Floats, n: Floats) -> Floats:
+        tails = special.betaincc(k + 1, n - k, rate) + special.betaincc(k, n - k + 1, rate)
+        return np.asarray(tails / (2 * error) - 1)
+
+    upper[inner] = _root(surplus, _exact_upper(k - 1, n, error), _exact_upper(k, n, error), k, n)
+    return upper
+
+
+def _midp_lower(k: Floats, n: Floats, error: float) -> Floats:
+    """Solve P(K > k) + P(K = k) / 2 = error.
+
+    The root lies between the exact bounds for k and k + 1 failures.
+    """
+    lower = np.where(k == n, np.exp(np.log(min(2 * error, 1.0)) / n), 0.0)
+    inner = (k > 0) & (k < n)
+    k, n = k[inner], n[inner]
+
+    def surplus(rate: Floats, k: Floats, n: Floats) -> Floats:
+        tails = special.betainc(k + 1, n - k, rate) + special.betainc(k, n - k + 1, rate)
+        return np.asarray(tails / (2 * error) - 1)
+
+    lower[inner] = _root(surplus, _exact_lower(k, n, error), _exact_lower(k + 1, n, error), k, n)
+    return lower
+
+
+def _root(
+    surplus: Callable[[Floats, Floats, Floats], Floats],
+    low: Floats,
+    high: Floats,
+    k: Floats,
+    n: Floats,
+) -> Floats:
+    """Find the rates between `low` and `high` where `surplus` changes sign."""
+    found = elementwise.find_root(
+        surplus,
+        (low, high),
+        args=(k, n),
+        tolerances={"xatol": 0.0, "xrtol": 1e-15, "fatol": 0.0, "frtol": 0.0},
+    )
+    return np.asarray(found.x)
+
+
+def _wilson_upper(k: Floats, n: Floats, error: float) -> Floats:
+    return _wilson(k, n, -special.ndtri(error))
+
+
+def _wilson_lower(k: Floats, n: Floats, error: float) -> Floats:
+    return _wilson(k, n, special.ndtri(error))
+
+
+def _wilson(k: Floats, n: Floats, z: float) -> Floats:
+    """Return the root of (p - k/n)^2 = z^2 p (1 - p) / n on the side of z's sign.
+
+    The smaller root is the product of both divided by the larger one, which keeps its digits
+    where a difference would lose them.
+    """
+    outer = k + z**2 / 2 + np.abs(z) * np.sqrt(k * (n - k) / n + z**2 / 4)
+    return np.asarray(outer / (n + z**2) if z >= 0 else k**2 / n / outer)
+
+
+def _jeffreys_upper(k: Floats, n: Floats, error: float) -> Floats:
+    return np.where(k == n, 1.0, special.betainccinv(k + 0.5, n - k + 0.5, error))
+
+
+def _jeffreys_lower(k: Floats, n: Floats, error: float) -> Floats:
+    return np.where(k == 0, 0.0, special.betaincinv(k + 0.5, n - k + 0.5, error))
+
+
+BOUNDS: dict[Method, tuple[Bound, Bound]] = {
+    "exact": (_exact_lower, _exact_upper),
+    "midp": (_midp_lower, _midp_upper),
+    "wilson": (_wilson_lower, _wilson_upper),
+    "jeffreys": (_jeffreys_lower, _jeffreys_upper),
+}
+"""The lower and the upper bound of each method."""
