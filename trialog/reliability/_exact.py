@@ -29,6 +29,11 @@ def decimal_of(number: float) -> Decimal:
     return Decimal(repr(float(number)))
 
 
+def complement(number: float) -> float:
+    """Return 1 - number without the digits that a float subtraction loses: 0.05 for 0.95."""
+    return float(1 - decimal_of(number))
+
+
 def fraction_of(number: float) -> Fraction:
     """Read a float as the simple fraction that it stands for, else as its decimal.
 

@@ -10,8 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 from trialog.errors import InvalidValueError
-from trialog.reliability import _checks
-from trialog.reliability._bound_formulas import BOUNDS, Bound, Floats, Method
+from trialog.reliability import _checks, _exact
+from trialog.reliability._bound_formulas import BOUNDS, Bound, Method
+from trialog.reliability._tails import Floats
 
 Sides = Literal["upper", "lower", "both"]
 
@@ -174,7 +175,7 @@ def failure_rate_bounds(
 
 def _side_error(confidence: float, sides: Sides) -> float:
     """Return the error that each bound may have."""
-    error = 1 - _checks.inside("confidence", confidence)
+    error = _exact.complement(_checks.inside("confidence", confidence))
     _check_choice("sides", sides, Sides)
     return error / 2 if sides == "both" else error
 
