@@ -229,6 +229,13 @@ class Requirement:
         """Give the largest failure rate per cycle for a device with this share (0 < share <= 1)."""
         return failure_limit(self.stretch_cycles, self.chance, share)
 
+    def design(self, share: float = 1.0) -> float:
+        """Give the design rate for a device with this share: 1 - (1 - design_rate)^share.
+
+        Shared as the limit is, so that devices at their design rates make a cell at its own.
+        """
+        return -math.expm1(_checks.part("share", share) * math.log1p(-self.design_rate))
+
     def proven_stretch_seconds(self, upper: float, share: float = 1.0) -> float | None:
         """Give the longest stretch, in seconds, that an upper bound on the rate proves.
 
