@@ -101,10 +101,16 @@ def test_a_later_revision_of_the_device_makes_it_lapse_and_says_what_changed(ben
 
 
 def test_a_later_ruling_or_correction_makes_it_lapse(bench, ready):
-    bench.run("B", 1, first=5000)
-    signed(bench, ready)
-    bench.undo("e5")
-    assert lapses(bench, ready) == ("lines logged since: 1 undo",)
+    (failed,) = bench.run("B", 1, [bench.slow], first=5000)
+    trial = bench.trial(bench.jet, name="jet")
+    bench.run("C", 1400, first=6000)
+    acknowledge(
+        bench.session, trial, AcknowledgementKind.CAUTIONS, "read",
+        actor=bench.engineer, now=bench.clock,
+    )  # fmt: skip
+    signed(bench, trial)
+    bench.rule(failed, relevant=True)
+    assert lapses(bench, trial) == ("lines logged since: 1 ruling",)
 
 
 def test_another_devices_revision_and_another_stages_shift_leave_it_standing(bench, ready):

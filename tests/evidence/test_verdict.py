@@ -113,7 +113,7 @@ def test_more_failures_than_the_plan_allows_is_no_go(bench):
 
 def test_one_failure_that_can_damage_is_no_go_however_many_the_plan_allows(bench):
     trial = bench.trial(bench.jet, kind=PlanKind.FIXED_SIZE, design_rate=0.002)
-    (failed,) = bench.run("A", 5000, [bench.chips])
+    (failed,) = bench.run("A", 25_000, [bench.chips])
     cautions(bench, trial)
     verdict = judge(bench.session, trial)
     assert verdict.verdict == "NO-GO"
