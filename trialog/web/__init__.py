@@ -1,0 +1,56 @@
+"""The web application: `create_app` makes it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from flask import Flask
+from jinja2 import ChoiceLoader, FileSystemLoader
+
+import trialog.reports
+from trialog.web import assets, clock, database, errors, identity, security
+from trialog.web.settings import SETTINGS, load_settings
+
+TEMPLATES = (
+    Path(__file__).parent / "templates",
+    Path(trialog.reports.__file__).parent / "templates",
+)
+
+
+def create_app(config: Mapping[str, Any] | None = None) -> Flask:
+    """Make the application.
+
+    `config` holds settings (DATABASE_URL, SECRET_KEY, TIME_ZONE …, see `settings`), which win
+    over the environment, and anything that Flask and its extensions know (TESTING …).
+
+    Raises
+    ------
+    InvalidValueError
+        If a setting breaks its rule.
+    SchemaBehindError
+        If the database's schema is not this version's.
+    """
+    config = config or {}
+    settings = load_settings(config)
+    app = Flask(__name__)
+    app.config.update({name: config[name] for name in config if name not in SETTINGS})
+    app.config.update(SECRET_KEY=settings.secret_key, SESSION_COOKIE_SECURE=settings.secure_cookies)
+    app.jinja_loader = ChoiceLoader([FileSystemLoader(folder) for folder in TEMPLATES])
+    app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
+    database.init_app(app, settings)
+    for part in (clock, identity, security, errors, assets):
+        part.init_app(app)
+    _register_blueprints(app)
+    security.require_marked(app)
+    return app
+
+
+def _register_blueprints(app: Flask) -> None:
+    from trialog.web import (  # noqa: PLC0415 - their views need this module first
+        auth, help, home, logging, people, setup, shifts, trials,
+    )  # fmt: skip
+
+    for room in (auth, home, setup, people, help, logging, shifts, trials):
+        app.register_blueprint(room.bp)

@@ -1,0 +1,122 @@
+"""What a person, or a program, is told when something is refused: one page and one JSON form."""
+
+from __future__ import annotations
+
+from flask import Flask, Response, current_app, jsonify, make_response, render_template, request
+from flask_wtf.csrf import CSRFError
+from werkzeug.exceptions import HTTPException, InternalServerError
+
+from trialog.errors import (
+    ConflictError,
+    InvalidValueError,
+    NotAllowedError,
+    TrialogError,
+    UnknownNameError,
+    shown,
+)
+from trialog.records.logbook import RejectedEntriesError
+
+_STATUS: tuple[tuple[type[TrialogError], int], ...] = (
+    (UnknownNameError, 404),
+    (InvalidValueError, 422),
+    (ConflictError, 409),
+    (NotAllowedError, 403),
+)
+
+_TITLES = {
+    400: "That did not work",
+    401: "Please sign in",
+    403: "Not allowed",
+    404: "There is no such page",
+    405: "That did not work",
+    409: "That contradicts the records",
+    413: "Too large",
+    422: "A value needs mending",
+    429: "Too many tries",
+    500: "Something broke on our side",
+}
+
+_WORDS = {
+    404: "The address leads nowhere, or what it showed is no longer there.",
+    405: "This address does not take that kind of request.",
+    413: "What you sent is larger than 32 MB, so nothing of it was taken. "
+    "Split the file and send the parts one by one.",
+    429: "Too many tries from this device within a minute. Wait a minute, then try again.",
+    500: "Nothing was half-written: what you sent is either in the records or not at all. "
+    "Go back and look, then try again. The server's log says what happened.",
+}
+
+
+def wants_json() -> bool:
+    """Say whether the answer goes to a program rather than to a page."""
+    if request.path.startswith("/api/") or request.is_json:
+        return True
+    accepts = request.accept_mimetypes
+    return accepts["application/json"] > accepts["text/html"]
+
+
+def status_of(error: TrialogError) -> int:
+    """Return the HTTP status for an error that trialog raised on purpose."""
+    return next((status for kind, status in _STATUS if isinstance(error, kind)), 400)
+
+
+def error_body(
+    message: str, field: str | None = None, rule: str | None = None, value: object = None
+) -> dict[str, dict[str, str | None]]:
+    """Build the one JSON form of an error; what is not known is null."""
+    text = None if value is None else value if isinstance(value, str) else shown(value)
+    return {"error": {"message": message, "field": field, "rule": rule, "value": text}}
+
+
+def error_body_of(error: TrialogError) -> dict[str, dict[str, str | None]]:
+    """Build the JSON form of an error that trialog raised on purpose."""
+    if isinstance(error, InvalidValueError):
+        return error_body(str(error), error.field, error.rule, error.value)
+    return error_body(str(error))
+
+
+def error_response(status: int, body: dict[str, dict[str, str | None]]) -> Response:
+    """Answer with an error, as JSON or as a page."""
+    if wants_json():
+        answer = jsonify(body)
+    else:
+        title = _TITLES.get(status, _TITLES[400])
+        page = render_template("error.html", title=title, status=status, **body["error"])
+        answer = make_response(page)
+    answer.status_code = status
+    return answer
+
+
+def _on_trialog_error(error: TrialogError) -> Response:
+    if isinstance(error, RejectedEntriesError):
+        error = error.rejected[0].error
+    return error_response(status_of(error), error_body_of(error))
+
+
+def _on_csrf_error(_error: CSRFError) -> Response:
+    words = (
+        "This page was open for too long, or was opened under another sign-in, so nothing was "
+        "taken. Go back, load the page afresh and try again."
+    )
+    return error_response(400, error_body(words, "csrf_token", "be the page's own", None))
+
+
+def _on_http_error(error: HTTPException) -> Response:
+    if error.response is not None:
+        return make_response(error.response)
+    status = error.code or 500
+    return error_response(status, error_body(_WORDS.get(status) or str(error.description)))
+
+
+def _on_crash(error: Exception) -> Response:
+    current_app.logger.error("unexpected error at %s", request.path, exc_info=error)
+    return error_response(500, error_body(_WORDS[InternalServerError.code]))
+
+
+def init_app(app: Flask) -> None:
+    """Map every error to its answer."""
+    app.register_error_handler(TrialogError, _on_trialog_error)
+    app.register_error_handler(CSRFError, _on_csrf_error)
+    app.register_error_handler(HTTPException, _on_http_error)
+    if not app.testing:
+        app.register_error_handler(Exception, _on_crash)

@@ -1,0 +1,107 @@
+"""Who is signed in: sessions that end with the shift, or when the person's rights change."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import cast
+
+from flask import Flask, session
+from flask_login import LoginManager, current_user, login_user, logout_user
+
+from trialog.errors import NotAllowedError
+from trialog.records.models import Person
+from trialog.records.people import Action, may
+from trialog.web.clock import now
+from trialog.web.database import get_session
+
+LIFETIME = timedelta(hours=12)
+"""How long a sign-in lasts: longer than any shift; common practice, no source."""
+
+SIGNED_IN_AT = "signed_in_at"
+
+login_manager = LoginManager()
+
+
+@dataclass(frozen=True)
+class SignedIn:
+    """A signed-in person, in the form that Flask-Login asks for."""
+
+    person: Person
+    is_authenticated: bool = True
+    is_active: bool = True
+    is_anonymous: bool = False
+
+    def get_id(self) -> str:
+        """Return the session's name for the person: stale once the role or the PIN changes."""
+        return f"{self.person.id}:{_stamp(self.person)}"
+
+
+def _stamp(person: Person) -> str:
+    rights = f"{person.role}\n{person.pin_hash}"
+    return hashlib.sha256(rights.encode()).hexdigest()[:24]
+
+
+def sign_in(person: Person) -> None:
+    """Begin a session; whatever an earlier one held is gone."""
+    session.clear()
+    login_user(SignedIn(person))
+    session.permanent = True
+    session[SIGNED_IN_AT] = now().timestamp()
+
+
+def sign_out() -> None:
+    """End the session."""
+    logout_user()
+    session.clear()
+
+
+def current_person() -> Person:
+    """Return who is signed in.
+
+    Raises
+    ------
+    NotAllowedError
+        If nobody is.
+    """
+    if not current_user.is_authenticated:
+        raise NotAllowedError("nobody is signed in")
+    return cast(SignedIn, current_user).person
+
+
+def i_may(action: Action | str) -> bool:
+    """Say whether somebody is signed in who may do this; for templates to hide what is refused."""
+    return bool(current_user.is_authenticated) and may(current_person(), Action(action))
+
+
+@login_manager.user_loader  # type: ignore[untyped-decorator]  # flask_login has no types
+def _load(identity: str) -> SignedIn | None:
+    number, _, stamp = identity.partition(":")
+    person = get_session().get(Person, int(number)) if number.isdigit() else None
+    if person is None or not person.active or _too_old(now()):
+        return None
+    return SignedIn(person) if hmac.compare_digest(stamp, _stamp(person)) else None
+
+
+def _too_old(moment: datetime) -> bool:
+    begun = session.get(SIGNED_IN_AT)
+    return not isinstance(begun, float) or moment.timestamp() - begun > LIFETIME.total_seconds()
+
+
+def init_app(app: Flask) -> None:
+    """Give an app its sign-in sessions, and the templates `me` and `i_may`."""
+    app.config.update(
+        PERMANENT_SESSION_LIFETIME=LIFETIME,
+        SESSION_REFRESH_EACH_REQUEST=False,
+        SESSION_COOKIE_NAME="trialog_session",
+        SESSION_COOKIE_HTTPONLY=True,
+        SESSION_COOKIE_SAMESITE="Lax",
+    )
+    login_manager.init_app(app)
+    app.jinja_env.globals["i_may"] = i_may
+
+    @app.context_processor
+    def _me() -> dict[str, Person | None]:
+        return {"me": current_person() if current_user.is_authenticated else None}

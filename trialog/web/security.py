@@ -1,0 +1,140 @@
+"""Who may use which route, forged requests, and the headers that keep a page to itself."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+from flask import Flask, Response, current_app, g, redirect, request, url_for
+from flask_limiter import Limiter
+from flask_limiter.util import get_remote_address
+from flask_login import current_user
+from flask_wtf.csrf import CSRFProtect
+from werkzeug.exceptions import Unauthorized
+from werkzeug.wrappers import Response as AnyResponse
+
+from trialog.records.people import Action, require
+from trialog.web.errors import wants_json
+from trialog.web.identity import current_person
+
+LARGEST_REQUEST = 32 * 1024 * 1024
+PIN_CHECKS = "30 per minute"
+"""For each address; the lock of a single person comes earlier. Common practice, no source."""
+
+ACCESS = "trialog_access"
+PUBLIC = "public"
+
+csrf = CSRFProtect()
+limiter = Limiter(get_remote_address, storage_uri="memory://", headers_enabled=False)
+
+_POLICY = {
+    "default-src": "'self'",
+    "object-src": "'none'",
+    "base-uri": "'none'",
+    "frame-ancestors": "'none'",
+    "form-action": "'self'",
+}
+_HEADERS = {
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+}
+
+View = Callable[..., Any]
+V = TypeVar("V", bound=View)
+
+
+def allowed(action: Action) -> Callable[[V], V]:
+    """Mark a view as open to signed-in people whose role allows an action.
+
+    Goes below the route: `@bp.get(…)`, then `@allowed(Action.READ)`. An app does not start
+    with a route that carries neither this mark nor `public`.
+    """
+
+    def mark(view: V) -> V:
+        setattr(view, ACCESS, action)
+        return view
+
+    return mark
+
+
+def public(view: V) -> V:
+    """Mark a view as open to everybody, signed in or not."""
+    setattr(view, ACCESS, PUBLIC)
+    return view
+
+
+def report_page(view: V) -> V:
+    """Mark a view whose page holds charts: their library sets styles on elements."""
+    view.trialog_charts = True  # type: ignore[attr-defined]  # a mark on a function
+    return view
+
+
+def access_of(view: View) -> Action | str | None:
+    """Return who may use a view: an action, `PUBLIC`, or None where it does not say."""
+    return getattr(view, ACCESS, None)
+
+
+def init_app(app: Flask) -> None:
+    """Protect every route of an app."""
+    app.config.update(
+        MAX_CONTENT_LENGTH=LARGEST_REQUEST,
+        # The token lives as long as the session: a tablet page stays open for a whole shift.
+        WTF_CSRF_TIME_LIMIT=None,
+    )
+    csrf.init_app(app)
+    limiter.init_app(app)
+    app.before_request(_require_access)
+    app.after_request(_add_headers)
+    public(app.view_functions["static"])
+
+
+def require_marked(app: Flask) -> None:
+    """Refuse to start an app with a route that does not say who may use it."""
+    unmarked = [name for name, view in app.view_functions.items() if access_of(view) is None]
+    if unmarked:
+        raise RuntimeError(f"routes without @allowed or @public: {', '.join(sorted(unmarked))}")
+
+
+def _require_access() -> AnyResponse | None:
+    if request.endpoint is None:
+        return None  # no such page: the same answer for everybody
+    access = access_of(current_app.view_functions[request.endpoint])
+    if access == PUBLIC:
+        return None
+    if not current_user.is_authenticated:
+        return _ask_to_sign_in()
+    require(current_person(), Action(str(access)))
+    return None
+
+
+def _ask_to_sign_in() -> AnyResponse:
+    if wants_json() or request.method not in ("GET", "HEAD"):
+        raise Unauthorized("Please sign in; the session has ended or never began.")
+    return redirect(url_for("auth.login", next=request.full_path.rstrip("?")))
+
+
+def safe_next(target: str | None) -> str:
+    """Return where to go after signing in: a path on this server, else the home page."""
+    home = url_for("home.index")
+    if not target or not target.startswith("/") or target[1:2] in ("/", "\\"):
+        return home
+    return target if target.isprintable() and "\\" not in target else home
+
+
+def _add_headers(response: Response) -> Response:
+    view = current_app.view_functions.get(request.endpoint or "")
+    policy = dict(_POLICY)
+    if getattr(view, "trialog_charts", False):
+        policy["style-src"] = "'self' 'unsafe-inline'"
+        policy["img-src"] = "'self' data: blob:"
+    words = "; ".join(f"{name} {value}" for name, value in policy.items())
+    response.headers.setdefault("Content-Security-Policy", words)
+    for name, value in _HEADERS.items():
+        response.headers.setdefault(name, value)
+    if request.endpoint != "static" and not g.get("cacheable"):
+        response.headers["Cache-Control"] = "no-store"
+    return response

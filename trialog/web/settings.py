@@ -1,0 +1,102 @@
+"""How this server is configured: TRIALOG_… environment variables, and what overrides them."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from trialog.errors import InvalidValueError
+from trialog.records.database import data_folder, database_url, embedded_url
+
+DEFAULT_HOST = "127.0.0.1"
+DEFAULT_PORT = 8765
+SETTINGS = (
+    "DATABASE_URL", "DATA_FOLDER", "SECRET_KEY", "TIME_ZONE", "HOST", "PORT", "SECURE_COOKIES",
+)  # fmt: skip
+"""Every setting; the environment variable has TRIALOG_ before its name."""
+
+_YES, _NO = frozenset({"1", "yes", "true", "on"}), frozenset({"", "0", "no", "false", "off"})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """The settings of one server."""
+
+    database_url: str
+    data_folder: Path
+    secret_key: str
+    time_zone: ZoneInfo
+    host: str
+    port: int
+    secure_cookies: bool
+
+
+def load_settings(overrides: Mapping[str, Any]) -> Settings:
+    """Read the settings from the environment; `overrides` (names without TRIALOG_) win.
+
+    Raises
+    ------
+    InvalidValueError
+        If a setting breaks its rule.
+    """
+    given = {name: os.environ.get(f"TRIALOG_{name}") for name in SETTINGS}
+    given |= {name: overrides[name] for name in SETTINGS if overrides.get(name) is not None}
+    folder = Path(given["DATA_FOLDER"] or data_folder())
+    return Settings(
+        database_url=given["DATABASE_URL"] or _default_database(given["DATA_FOLDER"], folder),
+        data_folder=folder,
+        secret_key=given["SECRET_KEY"] or _kept_key(folder / "secret_key"),
+        time_zone=_zone(given["TIME_ZONE"] or "UTC"),
+        host=given["HOST"] or DEFAULT_HOST,
+        port=_port(given["PORT"]),
+        secure_cookies=_switch("TRIALOG_SECURE_COOKIES", given["SECURE_COOKIES"]),
+    )
+
+
+def _default_database(given_folder: object, folder: Path) -> str:
+    return embedded_url(folder) if given_folder else database_url()
+
+
+def _kept_key(path: Path) -> str:
+    """Return the key that signs sessions; made once, readable by its owner only."""
+    path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    try:
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    except FileExistsError:
+        key = path.read_text().strip()
+        if not key:
+            raise InvalidValueError("secret key", f"not be empty in {path}", key) from None
+        return key
+    with os.fdopen(handle, "w") as file:
+        file.write(key := secrets.token_hex(32))
+    return key
+
+
+def _zone(name: str) -> ZoneInfo:
+    try:
+        return ZoneInfo(str(name))
+    except (KeyError, ValueError, OSError) as error:
+        raise InvalidValueError(
+            "TRIALOG_TIME_ZONE", "be the name of a time zone such as Europe/Berlin", name
+        ) from error
+
+
+def _port(value: object) -> int:
+    if value in (None, ""):
+        return DEFAULT_PORT
+    text = str(value)
+    if not text.isascii() or not text.isdigit() or not 0 <= int(text) <= 65535:
+        raise InvalidValueError("TRIALOG_PORT", "be a whole number from 0 to 65535", value)
+    return int(text)
+
+
+def _switch(name: str, value: object) -> bool:
+    word = "" if value is None else str(value).strip().lower()
+    if word not in _YES | _NO:
+        raise InvalidValueError(name, "be yes or no", value)
+    return word in _YES
