@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from trialog.errors import ConflictError, InvalidValueError
 from trialog.records.audit import record_event
 from trialog.records.entries import NewEntry, check_name, check_time, check_whole
-from trialog.records.logbook import rebuild_rollups, write_entries
+from trialog.records.logbook import write_entries
 from trialog.records.models import (
     Cell,
     Device,
@@ -25,6 +25,7 @@ from trialog.records.models import (
     Shift,
     Trial,
 )
+from trialog.records.storing import rebuild_rollups
 from trialog.records.words import Effect, EntryKind, PlanKind, Stage
 
 COUNTED = (EntryKind.GOOD, EntryKind.FAILED)

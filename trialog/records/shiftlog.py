@@ -6,8 +6,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
 from trialog.errors import ConflictError, InvalidValueError, UnknownNameError
 from trialog.records.entries import NewEntry
+from trialog.records.models import Cell, Entry, EntryMode, Shift
 from trialog.records.words import Condition, CounterEvent, EntryKind, Reading, Stage
 
 FIXED = (EntryKind.SHIFT_OPENED, EntryKind.UNDO)
@@ -236,3 +240,29 @@ _ADMISSIONS: dict[EntryKind, Callable[[ShiftLog, NewEntry], None]] = {
     EntryKind.RULING: ShiftLog._check_ruling,
     EntryKind.UNDO: ShiftLog._check_undo,
 }
+
+
+LINE_COLUMNS = (
+    "client_id", "kind", "occurred_at", "person_id", "cycles", "cycle_number", "counter",
+    "counter_event", "reading", "condition", "failure_mode_id", "relevant", "target",
+)  # fmt: skip
+
+
+def read_log(session: Session, shift: Shift, cell: Cell) -> ShiftLog:
+    """Read a shift's lines from the records."""
+    log = ShiftLog(shift.label, shift.stage, cell.counter_modulus)
+    modes: dict[int, list[int]] = {}
+    of_shift = (
+        select(EntryMode.entry_id, EntryMode.failure_mode_id)
+        .join(Entry, Entry.id == EntryMode.entry_id)
+        .where(Entry.shift_id == shift.id)
+        .order_by(EntryMode.failure_mode_id)
+    )
+    for entry_id, mode_id in session.execute(of_shift):
+        modes.setdefault(entry_id, []).append(mode_id)
+    columns = [getattr(Entry, name) for name in LINE_COLUMNS]
+    lines = select(Entry.id, *columns).where(Entry.shift_id == shift.id).order_by(Entry.sequence)
+    for entry_id, *values in session.execute(lines):
+        facts = dict(zip(LINE_COLUMNS, values, strict=True))
+        log.add(Line(entry_id=entry_id, mode_ids=tuple(modes.get(entry_id, ())), **facts))
+    return log

@@ -11,9 +11,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from trialog.records.chain import CHAINED, document_hash, entry_hash
-from trialog.records.logbook import read_log
 from trialog.records.models import Cell, Entry, EntryMode, Revision, Shift, SignOff
 from trialog.records.rollups import CellLayout, Row, roll_up, stored_rows
+from trialog.records.shiftlog import read_log
 from trialog.records.words import EntryKind
 
 FACTS = (

@@ -1,0 +1,157 @@
+"""A batch of new lines under way: each is checked against the rules and the lines before it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from trialog.errors import ConflictError, InvalidValueError, UnknownNameError
+from trialog.records.entries import NewEntry, check_form, check_name
+from trialog.records.models import Cell, Entry, Person, Revision, Shift
+from trialog.records.rollups import CellLayout
+from trialog.records.shiftlog import LINE_COLUMNS, Line, ShiftLog, read_log
+from trialog.records.words import EntryKind
+
+SAME = (
+    "kind", "person_id", "cycles", "counter", "counter_event", "reading", "clear_seconds",
+    "condition", "device_id", "resets_evidence", "failure_mode_id", "relevant", "target",
+    "text", "reason",
+)  # fmt: skip
+"""What must agree for a line to be a repeat."""
+
+
+@dataclass
+class Batch:
+    """A batch under way: the shifts it touches, and what it will add."""
+
+    session: Session
+    cell: Cell
+    layout: CellLayout
+    actor: Person | None
+    now: datetime
+    logs: dict[str, ShiftLog] = field(default_factory=dict)
+    shifts: dict[str, Shift] = field(default_factory=dict)
+    touched: set[str] = field(default_factory=set)
+    facts: dict[str, dict[str, Any]] = field(default_factory=dict)
+    changed_since: list[datetime] = field(default_factory=list)
+
+
+def admit(batch: Batch, entry: NewEntry) -> None:
+    """Check a line against the rules and the lines before it, and take it into the batch."""
+    check_form(entry, batch.now)
+    if entry.client_id in batch.facts:
+        raise ConflictError(f"client_id must be given once, got {entry.client_id!r} again")
+    _require_layout(batch.layout, entry)
+    moment = entry.occurred_at or batch.now
+    label = _shift_label(batch, entry)
+    number = None
+    if entry.kind is EntryKind.SHIFT_OPENED:
+        _open_shift(batch, entry, moment)
+    elif label is not None:
+        number = _log(batch, label).admit(entry)
+    elif entry.kind is EntryKind.UNDO:
+        _withdraw_revision(batch, entry)
+    line = _line(entry, moment, number)
+    if label is not None:
+        batch.logs[label].add(line)
+        batch.touched.add(label)
+    if entry.kind is EntryKind.REVISION:
+        batch.changed_since.append(moment)
+    batch.facts[entry.client_id] = _facts(batch, entry, line, label)
+
+
+def _require_layout(layout: CellLayout, entry: NewEntry) -> None:
+    for mode in entry.mode_ids:
+        if mode not in layout.device_of_mode:
+            raise UnknownNameError("failure mode", "belong to the cell", mode)
+    if entry.device_id is not None and entry.device_id not in layout.device_ids:
+        raise UnknownNameError("device", "belong to the cell", entry.device_id)
+
+
+def _shift_label(batch: Batch, entry: NewEntry) -> str | None:
+    """Return the shift a line belongs to: as named, or as its target's."""
+    if entry.kind is EntryKind.REVISION:
+        return None
+    if entry.kind is EntryKind.SHIFT_OPENED and entry.shift is not None:
+        return check_name("shift", entry.shift)
+    if entry.shift is not None:
+        return entry.shift
+    if entry.target is None:
+        raise InvalidValueError("shift", "be given", entry.shift)
+    statement = select(Entry).where(Entry.client_id == entry.target, Entry.cell_id == batch.cell.id)
+    target = batch.session.scalar(statement)
+    if target is None:
+        raise UnknownNameError("target", "be a line of the cell's logbook", entry.target)
+    return None if target.shift is None else target.shift.label
+
+
+def _open_shift(batch: Batch, entry: NewEntry, moment: datetime) -> None:
+    label = check_name("shift", entry.shift or "")
+    if entry.stage is None:
+        raise InvalidValueError("stage", "be given", entry.stage)
+    if _find_shift(batch, label) is not None:
+        raise ConflictError(f"shift must be new, but {label!r} was opened before")
+    shift = Shift(cell_id=batch.cell.id, label=label, stage=entry.stage, opened_at=moment)
+    batch.session.add(shift)
+    batch.session.flush()
+    batch.shifts[label] = shift
+    batch.logs[label] = ShiftLog(label, entry.stage, batch.cell.counter_modulus)
+
+
+def _find_shift(batch: Batch, label: str) -> Shift | None:
+    statement = select(Shift).where(Shift.cell_id == batch.cell.id, Shift.label == label)
+    return batch.shifts.get(label) or batch.session.scalar(statement)
+
+
+def _log(batch: Batch, label: str) -> ShiftLog:
+    if label not in batch.logs:
+        shift = _find_shift(batch, label)
+        if shift is None:
+            raise UnknownNameError("shift", "be an opened shift of the cell", label)
+        batch.shifts[label] = shift
+        batch.logs[label] = read_log(batch.session, shift, batch.cell)
+    return batch.logs[label]
+
+
+def _line(entry: NewEntry, moment: datetime, number: int | None) -> Line:
+    facts = {name: getattr(entry, name) for name in LINE_COLUMNS}
+    facts |= {"occurred_at": moment, "cycle_number": number}
+    return Line(mode_ids=tuple(sorted(entry.mode_ids)), **facts)
+
+
+def _withdraw_revision(batch: Batch, entry: NewEntry) -> None:
+    statement = select(Revision).join(Entry, Entry.id == Revision.entry_id)
+    revision = batch.session.scalar(statement.where(Entry.client_id == entry.target))
+    if revision is None or revision.withdrawn:
+        raise ConflictError(f"line {entry.target!r} is already undone")
+    revision.withdrawn = True
+    batch.changed_since.append(revision.effective_at or batch.now)
+
+
+def _facts(batch: Batch, entry: NewEntry, line: Line, label: str | None) -> dict[str, Any]:
+    """Return the columns of an entry's row and its modes, without place and hash."""
+    return {
+        **{name: getattr(entry, name) for name in SAME},
+        "client_id": entry.client_id,
+        "cell_id": batch.cell.id,
+        "shift_id": None if label is None else batch.shifts[label].id,
+        "occurred_at": line.occurred_at,
+        "recorded_at": batch.now,
+        "recorded_by_id": None if batch.actor is None else batch.actor.id,
+        "cycle_number": line.cycle_number,
+        "mode_ids": list(line.mode_ids),
+    }
+
+
+def require_one_open(batch: Batch) -> None:
+    """Refuse to leave two shifts of a cell open: nobody could tell where a tap belongs."""
+    open_shifts = select(Shift).where(Shift.cell_id == batch.cell.id, Shift.closed_at.is_(None))
+    labels = {shift.label for shift in batch.session.scalars(open_shifts)} - batch.touched
+    labels |= {label for label in batch.touched if batch.logs[label].closing is None}
+    if len(labels) > 1:
+        names = " and ".join(sorted(labels))
+        raise ConflictError(f"only one shift of a cell can be open, but these would be: {names}")

@@ -1,0 +1,98 @@
+"""Store a checked batch: chain and insert its lines, then derive everything anew that follows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+
+from sqlalchemy import insert, select
+from sqlalchemy.orm import Session
+
+from trialog.records.audit import record_event
+from trialog.records.batch import Batch
+from trialog.records.chain import entry_hash
+from trialog.records.models import Cell, Entry, EntryMode, Revision, Shift
+from trialog.records.rollups import CellLayout, roll_up, store_rollup
+from trialog.records.shiftlog import read_log
+from trialog.records.words import EntryKind
+
+
+def store(batch: Batch) -> None:
+    """Chain and insert the batch's lines, then bring everything derived up to date."""
+    session, cell = batch.session, batch.cell
+    first = cell.chain_length + 1
+    rows = list(batch.facts.values())
+    for facts in rows:
+        facts["sequence"] = cell.chain_length + 1
+        facts["previous_hash"] = cell.chain_head
+        facts["hash"] = cell.chain_head = entry_hash(cell.chain_head, facts)
+        cell.chain_length += 1
+    session.execute(
+        insert(Entry), [{k: v for k, v in facts.items() if k != "mode_ids"} for facts in rows]
+    )
+    _store_modes_and_revisions(batch, first)
+    _store_shifts(batch)
+    kinds = sorted({str(facts["kind"]) for facts in rows})
+    record_event(
+        session, "wrote", "logbook", cell.id,
+        actor=batch.actor, now=batch.now, lines=len(rows), first=first, kinds=kinds,
+    )  # fmt: skip
+
+
+def _store_modes_and_revisions(batch: Batch, first: int) -> None:
+    statement = select(Entry).where(
+        Entry.cell_id == batch.cell.id,
+        Entry.sequence >= first,
+        Entry.kind.in_((EntryKind.FAILED, EntryKind.REVISION)),
+    )
+    modes: list[dict[str, int]] = []
+    for entry in batch.session.scalars(statement):
+        if entry.kind is EntryKind.REVISION:
+            batch.session.add(_revision_of(entry))
+        for mode in batch.facts[entry.client_id]["mode_ids"]:
+            modes.append({"entry_id": entry.id, "failure_mode_id": mode})
+    if modes:
+        batch.session.execute(insert(EntryMode), modes)
+    batch.session.flush()
+
+
+def _revision_of(entry: Entry) -> Revision:
+    """Return the revision that an entry of that kind stands for."""
+    return Revision(
+        cell_id=entry.cell_id,
+        device_id=entry.device_id,
+        entry_id=entry.id,
+        effective_at=entry.occurred_at,
+        what=entry.text,
+        resets_evidence=bool(entry.resets_evidence),
+        reason=entry.reason,
+    )
+
+
+def _store_shifts(batch: Batch) -> None:
+    """Derive the touched shifts' facts, and the rollups of all shifts that the batch bears on."""
+    for label in batch.touched:
+        facts = batch.logs[label].facts()
+        for name in ("opened_at", "opening_counter", "closed_at", "closing_counter",
+                     "counter_event"):  # fmt: skip
+            setattr(batch.shifts[label], name, getattr(facts, name))
+    batch.session.flush()
+    shifts = {shift.id for label, shift in batch.shifts.items() if label in batch.touched}
+    if batch.changed_since:
+        shifts |= _shifts_since(batch.session, batch.cell, min(batch.changed_since))
+    rebuild_rollups(batch.session, batch.cell, shifts)
+
+
+def _shifts_since(session: Session, cell: Cell, moment: datetime) -> set[int]:
+    statement = select(Entry.shift_id).where(
+        Entry.cell_id == cell.id, Entry.occurred_at >= moment, Entry.shift_id.is_not(None)
+    )
+    return {shift_id for shift_id in session.scalars(statement.distinct()) if shift_id is not None}
+
+
+def rebuild_rollups(session: Session, cell: Cell, shift_ids: Iterable[int]) -> None:
+    """Derive the rollups of some of a cell's shifts afresh."""
+    layout = CellLayout.of(session, cell)
+    for shift_id in sorted(shift_ids):
+        log = read_log(session, session.get_one(Shift, shift_id), cell)
+        store_rollup(session, roll_up(shift_id, log, layout))
