@@ -1,0 +1,210 @@
+"""The sentences that stand first on pages and documents."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import tzinfo
+
+from trialog import reliability
+from trialog.evidence import Reconciliation, SignedOff, Verdict
+from trialog.evidence.reconciling import CounterState
+from trialog.records.models import Shift
+from trialog.reliability import FixedPlan, RateBounds
+from trialog.reports import words
+
+ONE_LOOK = (
+    "The exact bound holds its confidence for one look at a number of cycles fixed beforehand. "
+    "Somebody who looks often, and stops when it looks good, gets a bound that is too low. "
+    "The verdict does not rest on the bound but on the plan, whose risks hold however often "
+    "anybody looks."
+)
+
+
+def proven(verdict: Verdict) -> str:
+    """Say what a trial has proven, what it must prove, and what is missing."""
+    return " ".join([_proven_so_far(verdict), _required(verdict), *_missing(verdict)])
+
+
+def _proven_so_far(verdict: Verdict) -> str:
+    chance = words.chance_word(verdict.chance, verdict.share)
+    if verdict.evidence.cycles == 0:
+        return "Nothing proven yet: no cycle has been counted."
+    if verdict.evidence.failures == verdict.evidence.cycles:
+        return "Nothing proven: every counted cycle failed."
+    if verdict.proven_stretch_seconds is None:
+        return f"Proven so far: any stretch alone at {chance}."
+    lead = "Proven" if verdict.verdict == "GO" else "Proven so far"
+    stretch = words.stretch(verdict.proven_stretch_seconds)
+    return f"{lead}: {stretch} alone at {chance}."
+
+
+def _required(verdict: Verdict) -> str:
+    required = words.length(verdict.required_stretch_seconds)
+    if 0 < verdict.evidence.failures < verdict.evidence.cycles or (
+        verdict.evidence.cycles and not verdict.evidence.failures
+    ):
+        return f"Required: {required}."
+    return f"Required: {required} alone at {words.chance_word(verdict.chance, verdict.share)}."
+
+
+def _missing(verdict: Verdict) -> list[str]:
+    if verdict.verdict == "GO":
+        return ["Every line of the verdict holds."]
+    if verdict.verdict == "NO-GO":
+        return [_no_go(verdict)]
+    missing = []
+    if verdict.clean_cycles_to_go:
+        missing.append(_cycles_to_go(verdict))
+    else:
+        missing.append("The plan has reached its GO line.")
+    return missing + _open_lines(verdict)
+
+
+def _cycles_to_go(verdict: Verdict) -> str:
+    cycles = words.about_up(verdict.clean_cycles_to_go or 0)
+    noun = "clean cycle" if verdict.clean_cycles_to_go == 1 else "clean cycles"
+    shifts = words.counted(verdict.shifts_to_go or 0, "shift")
+    return f"{cycles[0].upper()}{cycles[1:]} more {noun}, {shifts}."
+
+
+def _open_lines(verdict: Verdict) -> list[str]:
+    """Name the lines that more cycles alone will not meet, once the plan is reached."""
+    if verdict.clean_cycles_to_go:
+        return []
+    names = [reason.name for reason in verdict.unmet]
+    return [f"Still open: {words.listed(names)}."]
+
+
+def _no_go(verdict: Verdict) -> str:
+    damage = verdict.evidence.damage_failures
+    if damage:
+        return (
+            f"NO-GO: {words.counted(damage, 'relevant failure')} that can damage. "
+            "Change the device and begin the evidence anew."
+        )
+    allowed = verdict.plan.allowed_failures
+    limit = "none" if allowed == 0 else f"at most {allowed:,}"
+    return (
+        f"NO-GO: {words.counted(verdict.evidence.failures, 'relevant failure')}, and the plan "
+        f"allows {limit}. Change the device and begin the evidence anew."
+    )
+
+
+def lapsed(signed: Sequence[SignedOff], zone: tzinfo) -> list[str]:
+    """Say which sign-offs no longer stand, and why."""
+    return [
+        f"The sign-off by {item.record.person_name} of "
+        f"{words.moment(item.record.signed_at, zone)} has lapsed: {'; '.join(item.lapses)}."
+        for item in signed
+        if item.lapsed
+    ]
+
+
+def bounded(bounds: RateBounds, subject: str = "the failure rate") -> str:
+    """Say what counts alone show of a rate."""
+    if bounds.cycles == 0:
+        return "No cycle counted, so nothing is known of the failure rate."
+    failures = words.counted(bounds.failures, "relevant failure") if bounds.failures else "No"
+    noun = "" if bounds.failures else " relevant failure"
+    return (
+        f"{failures}{noun} in {words.counted(bounds.cycles, 'cycle')}: at "
+        f"{words.chance(bounds.confidence)} confidence {subject} is at most "
+        f"{words.rate_up(bounds.upper)} ({words.one_in(bounds.upper)})."
+    )
+
+
+Moved = tuple[str, float | None, float | None]
+
+
+def shift_proved(alone: RateBounds, changes: Sequence[Moved]) -> str:
+    """Say what a shift proved: alone, and by how much it moved each trial's proven stretch.
+
+    `changes`: trial, proven stretch in seconds before the shift and with it.
+    """
+    sentences = [bounded(alone, "the cell's failure rate")]
+    for name, before, after in changes:
+        if after is None or before is None:
+            continue
+        was, now = words.stretch(before), words.stretch(after)
+        moved = "stays at" if was == now else f"goes from {was} to"
+        sentences.append(f"{name}: the proven stretch {moved} {now}.")
+    return " ".join(sentences)
+
+
+def requirement(stated: reliability.Requirement) -> str:
+    """Say a requirement and the limit that follows."""
+    return (
+        f"Run alone for {words.length(stated.stretch_hours * 3600)} at "
+        f"{stated.cycle_seconds:g} s a cycle, which is "
+        f"{words.counted(stated.stretch_cycles, 'cycle')}, with {words.chance(stated.chance)} "
+        f"chance of no stop, shown at {words.chance(stated.confidence)} confidence. The whole "
+        f"cell may then fail in at most {words.rate_down(stated.cell_limit)} of its cycles."
+    )
+
+
+def share(limit: float, of_chance: float, part: float, subject: str) -> str:
+    """Say what part of the cell's allowance the subject of a trial has."""
+    allowed = f"{words.rate_down(limit)} of its cycles"
+    if part == 1:
+        return f"The {subject} has all of that allowance: at most {allowed}."
+    return (
+        f"{subject} has {words.rate(part)} of that allowance, "
+        f"{words.chance_word(of_chance, part)}: it may fail in at most {allowed}."
+    )
+
+
+def plan(fixed: FixedPlan, kind: str) -> str:
+    """Say a plan with the chances that a bad and a good device have to pass it."""
+    sentence = (
+        f"{kind[0].upper()}{kind[1:]} plan: {fixed.in_words()}. A device that fails at the limit "
+        f"passes with at most {words.rate_up(fixed.pass_chance(fixed.limit))} chance"
+    )
+    if fixed.design is None:
+        return f"{sentence}."
+    return (
+        f"{sentence}, one at the design rate of {words.rate(fixed.design)} with at least "
+        f"{words.rate_down(fixed.pass_chance(fixed.design))}."
+    )
+
+
+def counter(compared: Reconciliation) -> str:
+    """Say how a shift's log compares with the machine counter."""
+    logged = words.counted(compared.logged, "cycle")
+    if compared.state is CounterState.OPEN:
+        return f"The shift is open; {logged} logged so far."
+    if compared.state is CounterState.RESET:
+        return f"{logged} logged. The counter was reset during the shift, so it cannot tell."
+    if compared.counted is None:
+        return f"{logged} logged. There is no pair of readings to compare with."
+    counted = words.counted(compared.counted, "cycle")
+    readings = f"from {compared.opening:,} to {compared.closing:,}"
+    if compared.event is not None:
+        readings += f", {compared.event}"
+    lead = f"The machine counted {counted} ({readings}), and {logged} were logged"
+    unlogged = compared.unlogged or 0
+    if unlogged == 0:
+        return f"{lead}: they agree."
+    if unlogged > 0:
+        return f"{lead}: {words.counted(unlogged, 'cycle')} nobody logged."
+    return f"{lead}: {words.counted(-unlogged, 'cycle')} more than the machine counted."
+
+
+def gap(shift: Shift, previous: Shift | None) -> str:
+    """Say what the counter did between the previous shift's closing and this one's opening."""
+    if previous is None:
+        return "No earlier shift on this cell."
+    before, opening = previous.closing_counter, shift.opening_counter
+    if before is None or opening is None:
+        return f"No pair of readings to compare with the closing of shift {previous.label}."
+    between = f"between the closing of shift {previous.label} and this opening"
+    if opening == before:
+        return f"The counter did not move {between}."
+    if opening > before:
+        return (
+            f"The machine counted {words.counted(opening - before, 'cycle')} {between}, "
+            "outside any shift."
+        )
+    return (
+        f"The counter fell from {before:,} to {opening:,} {between}: it rolled over, was reset, "
+        "or was misread."
+    )

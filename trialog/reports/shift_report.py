@@ -1,0 +1,301 @@
+"""The report of one shift: what ran, what failed, what that shows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, tzinfo
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from trialog.evidence import (
+    CAUTIONS,
+    Evidence,
+    Reconciliation,
+    Verdict,
+    count,
+    judge,
+    reconcile,
+    requirement_of,
+    sign_offs,
+)
+from trialog.records.models import Entry, OperatorRollup, Person, Shift, Trial
+from trialog.records.queries import shift_entries, shifts_of, trials_of, undone_ids
+from trialog.records.words import EntryKind
+from trialog.reliability import RateBounds, failure_rate_bounds
+from trialog.reports import methods, sentences, words
+from trialog.reports.failures import FailureLine, failures_of_shift
+from trialog.reports.particulars import Particulars, particulars
+from trialog.reports.plain import plain
+from trialog.reports.rates import RateRow, bounds_of, rate_rows
+
+DEFAULT_CONFIDENCE = 0.95
+"""Confidence of a shift's bounds where no trial of its stage asks for one."""
+
+
+@dataclass(frozen=True)
+class Operator:
+    """Who logged how many cycles, and how many of those failed."""
+
+    name: str
+    logged: int
+    failed: int
+
+
+@dataclass(frozen=True)
+class Noted:
+    """A note, or a condition that was met, with its time."""
+
+    at: datetime
+    person: str | None
+    what: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Stop:
+    """An interruption that somebody cleared."""
+
+    at: datetime
+    person: str | None
+    clear_seconds: int | None
+    text: str
+
+
+@dataclass(frozen=True)
+class Stops:
+    """The stops of a shift; times in seconds, None where no clear time was written down."""
+
+    count: int
+    without_clear_time: int
+    total_seconds: int | None
+    mean_seconds: float | None
+    longest_seconds: int | None
+    each: tuple[Stop, ...]
+
+
+@dataclass(frozen=True)
+class Counter:
+    """The log against the machine counter, in numbers and words."""
+
+    compared: Reconciliation
+    words: str
+    gap_cycles: int | None
+    gap_words: str
+
+
+@dataclass(frozen=True)
+class TrialNow:
+    """How a trial of the shift's stage stands, and what this shift did for it.
+
+    `counts_here`: whether cycles of this shift are in the trial's evidence.
+    `proven_before_seconds` and `proven_with_seconds`: proven stretch from the evidence up to
+    this shift, without and with it; None where it is not in the evidence.
+    """
+
+    sentence: str
+    counts_here: bool
+    proven_before_seconds: float | None
+    proven_with_seconds: float | None
+    lapsed: tuple[str, ...]
+    rates: tuple[RateRow, ...]
+    verdict: Verdict
+    trial_id: int = field(metadata={"omit": True})
+
+
+@dataclass(frozen=True)
+class ShiftReport:
+    """Everything the report of a shift says."""
+
+    shift: str
+    cell: Particulars
+    stage: str
+    opened_at: datetime
+    closed_at: datetime | None
+    duration_seconds: float
+    operators: tuple[Operator, ...]
+    conditions: tuple[Noted, ...]
+    logged: int
+    good: int
+    failed: int
+    no_tests: int
+    sentence: str
+    bounds: RateBounds
+    rates: tuple[RateRow, ...]
+    failures: tuple[FailureLine, ...]
+    counter: Counter
+    stops: Stops
+    notes: tuple[Noted, ...]
+    trials: tuple[TrialNow, ...]
+    cautions: tuple[str, ...]
+    methods: tuple[str, ...]
+    produced_at: datetime
+    zone: str
+    shift_id: int = field(metadata={"omit": True})
+    cell_id: int = field(metadata={"omit": True})
+    clock: tzinfo = field(metadata={"omit": True})
+
+
+def build_shift_report(
+    session: Session, shift: Shift, *, now: datetime, zone: tzinfo
+) -> ShiftReport:
+    """Gather the report of a shift, closed or still open."""
+    standing = _standing(session, shift)
+    trials = [trial for trial in trials_of(session, shift.cell) if trial.stage == shift.stage]
+    confidence = max((trial.requirement.confidence for trial in trials), default=DEFAULT_CONFIDENCE)
+    counts = count(session, shift.cell, [shift.id])
+    bounds = bounds_of(counts, confidence)
+    judged = tuple(_trial_now(session, trial, shift, zone) for trial in trials)
+    cell = counts.cell
+    return ShiftReport(
+        shift=shift.label,
+        cell=particulars(shift.cell),
+        stage=str(shift.stage),
+        opened_at=shift.opened_at,
+        closed_at=shift.closed_at,
+        duration_seconds=((shift.closed_at or now) - shift.opened_at).total_seconds(),
+        operators=_operators(session, shift),
+        conditions=_noted(standing, EntryKind.CONDITION),
+        logged=int(cell["logged"]),
+        good=int(cell["cycles"] - cell["failures"]),
+        failed=int(cell["failures"]),
+        no_tests=int(cell["no_tests"]),
+        sentence=sentences.shift_proved(
+            bounds,
+            [
+                (item.verdict.trial, item.proven_before_seconds, item.proven_with_seconds)
+                for item in judged
+            ],
+        ),
+        bounds=bounds,
+        rates=rate_rows(counts, confidence, cell="whole cell"),
+        failures=failures_of_shift(session, shift),
+        counter=_counter(session, shift),
+        stops=_stops(standing),
+        notes=_noted(standing, EntryKind.NOTE),
+        trials=judged,
+        cautions=CAUTIONS,
+        methods=methods.for_shift(),
+        produced_at=now,
+        zone=words.zone_name(zone, now),
+        shift_id=shift.id,
+        cell_id=shift.cell_id,
+        clock=zone,
+    )
+
+
+def _standing(session: Session, shift: Shift) -> list[Entry]:
+    undone = undone_ids(session, shift.cell_id)
+    return [entry for entry in shift_entries(session, shift) if entry.client_id not in undone]
+
+
+def _operators(session: Session, shift: Shift) -> tuple[Operator, ...]:
+    statement = (
+        select(Person.name, func.sum(OperatorRollup.logged), func.sum(OperatorRollup.failed))
+        .join(OperatorRollup, OperatorRollup.person_id == Person.id)
+        .where(OperatorRollup.shift_id == shift.id)
+        .group_by(Person.id, Person.name)
+        .order_by(Person.name)
+    )
+    return tuple(Operator(name, int(logged), int(failed))
+                 for name, logged, failed in session.execute(statement))  # fmt: skip
+
+
+def _noted(standing: Sequence[Entry], kind: EntryKind) -> tuple[Noted, ...]:
+    return tuple(
+        Noted(entry.occurred_at, _name(entry), str(entry.condition or kind), entry.text)
+        for entry in standing
+        if entry.kind is kind
+    )
+
+
+def _name(entry: Entry) -> str | None:
+    return None if entry.person is None else entry.person.name
+
+
+def _stops(standing: Sequence[Entry]) -> Stops:
+    each = tuple(
+        Stop(entry.occurred_at, _name(entry), entry.clear_seconds, entry.text)
+        for entry in standing
+        if entry.kind is EntryKind.STOP
+    )
+    times = [stop.clear_seconds for stop in each if stop.clear_seconds is not None]
+    return Stops(
+        count=len(each),
+        without_clear_time=len(each) - len(times),
+        total_seconds=sum(times) if times else None,
+        mean_seconds=sum(times) / len(times) if times else None,
+        longest_seconds=max(times, default=None),
+        each=each,
+    )
+
+
+def _counter(session: Session, shift: Shift) -> Counter:
+    compared = reconcile(session, shift)
+    before = [other for other in shifts_of(session, shift.cell) if _order(other) < _order(shift)]
+    previous = before[-1] if before else None
+    return Counter(
+        compared=compared,
+        words=sentences.counter(compared),
+        gap_cycles=_gap(shift, previous),
+        gap_words=sentences.gap(shift, previous),
+    )
+
+
+def _order(shift: Shift) -> tuple[datetime, int]:
+    return shift.opened_at, shift.id
+
+
+def _gap(shift: Shift, previous: Shift | None) -> int | None:
+    """Return the cycles between two shifts; None where the readings cannot tell."""
+    if previous is None or previous.closing_counter is None or shift.opening_counter is None:
+        return None
+    gap = shift.opening_counter - previous.closing_counter
+    return gap if gap >= 0 else None
+
+
+def _trial_now(session: Session, trial: Trial, shift: Shift, zone: tzinfo) -> TrialNow:
+    verdict = judge(session, trial)
+    before, having = _proven_around(verdict.evidence, shift)
+    return TrialNow(
+        sentence=sentences.proven(verdict),
+        counts_here=having is not None,
+        proven_before_seconds=before,
+        proven_with_seconds=having,
+        lapsed=tuple(sentences.lapsed(sign_offs(session, trial), zone)),
+        rates=rate_rows(
+            verdict.evidence.counts,
+            verdict.bounds.confidence,
+            cell=verdict.subject if trial.device is None else None,
+        ),
+        verdict=verdict,
+        trial_id=trial.id,
+    )
+
+
+def _proven_around(evidence: Evidence, shift: Shift) -> tuple[float | None, float | None]:
+    """Return the proven stretch in seconds from the evidence before a shift, and with it."""
+    places = [int(shift_id) for shift_id in evidence.shifts["shift_id"]]
+    if shift.id not in places:
+        return None, None
+    end = places.index(shift.id)
+    return _proven_by(evidence, end), _proven_by(evidence, end + 1)
+
+
+def _proven_by(evidence: Evidence, shifts: int) -> float | None:
+    so_far = evidence.shifts.iloc[:shifts]
+    requirement = requirement_of(evidence.trial)
+    bounds = failure_rate_bounds(
+        int(so_far["failures"].sum()),
+        int(so_far["cycles"].sum()),
+        confidence=requirement.confidence,
+    )
+    return requirement.proven_stretch_seconds(bounds.upper, evidence.trial.share)
+
+
+def shift_report_as_dict(report: ShiftReport) -> dict[str, Any]:
+    """Return a shift's report as plain data, with the documented keys."""
+    as_dict: dict[str, Any] = plain(report, report.clock)
+    return as_dict

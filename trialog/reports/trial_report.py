@@ -1,0 +1,267 @@
+"""The report of a trial: verdict, evidence, signatures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime, tzinfo
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from trialog.evidence import (
+    CAUTIONS,
+    Evidence,
+    SignedOff,
+    Verdict,
+    design_of,
+    judge,
+    limit_of,
+    requirement_of,
+    sign_offs,
+)
+from trialog.records.models import Acknowledgement, Trial
+from trialog.records.queries import revisions_in_order
+from trialog.reports import methods, sentences, words
+from trialog.reports.failures import FailureLine, failures_of_evidence
+from trialog.reports.figures import Chart, failures_over_cycles
+from trialog.reports.particulars import Particulars, particulars
+from trialog.reports.plain import plain
+from trialog.reports.rates import RateRow, rate_rows
+
+
+@dataclass(frozen=True)
+class ShiftRow:
+    """One shift that holds evidence. `counted` is the machine's count, None if it cannot tell."""
+
+    shift: str
+    opened_at: datetime
+    closed_at: datetime | None
+    logged: int
+    cycles: int
+    failures: int
+    no_tests: int
+    counted: int | None
+    counter: str
+    shift_id: int = field(metadata={"omit": True})
+
+
+@dataclass(frozen=True)
+class RevisionRow:
+    """A change to the device, and what it does to the evidence.
+
+    `in_evidence`: whether the trial's evidence was gathered under it.
+    """
+
+    at: datetime | None
+    device: str | None
+    what: str
+    resets_evidence: bool
+    reason: str
+    in_evidence: bool
+
+
+@dataclass(frozen=True)
+class Acknowledged:
+    """What somebody took note of in writing."""
+
+    kind: str
+    person: str
+    at: datetime
+    text: str
+
+
+@dataclass(frozen=True)
+class SignOffRow:
+    """A signature; `lapses` says what has taken its ground away since."""
+
+    person: str
+    role: str
+    statement: str
+    at: datetime
+    document_hash: str
+    lapsed: bool
+    lapses: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Stated:
+    """The requirement and the plan, in numbers and in words."""
+
+    name: str
+    stretch_hours: float
+    cycle_seconds: float
+    stretch_cycles: int
+    chance: float
+    confidence: float
+    cell_limit: float
+    limit: float
+    design_rate: float
+    share: float
+    pass_chance_at_limit: float
+    pass_chance_at_design: float
+    requirement_words: str
+    share_words: str
+    plan_words: str
+
+
+@dataclass(frozen=True)
+class TrialReport:
+    """Everything the report of a trial says."""
+
+    trial: str
+    subject: str
+    cell: Particulars
+    stage: str
+    begins_at: datetime | None
+    sentence: str
+    lapsed: tuple[str, ...]
+    verdict: Verdict
+    requirement: Stated
+    note_on_bound: str
+    rates: tuple[RateRow, ...]
+    chart: Chart = field(metadata={"omit": True})
+    shifts: tuple[ShiftRow, ...]
+    revisions: tuple[RevisionRow, ...]
+    failures: tuple[FailureLine, ...]
+    acknowledgements: tuple[Acknowledged, ...]
+    sign_offs: tuple[SignOffRow, ...]
+    cautions: tuple[str, ...]
+    methods: tuple[str, ...]
+    produced_at: datetime
+    zone: str
+    trial_id: int = field(metadata={"omit": True})
+    cell_id: int = field(metadata={"omit": True})
+    clock: tzinfo = field(metadata={"omit": True})
+
+
+def build_trial_report(
+    session: Session, trial: Trial, *, now: datetime, zone: tzinfo
+) -> TrialReport:
+    """Gather the report of a trial as it stands now."""
+    verdict = judge(session, trial)
+    signed = sign_offs(session, trial)
+    return TrialReport(
+        trial=trial.name,
+        subject=verdict.subject,
+        cell=particulars(trial.cell),
+        stage=str(trial.stage),
+        begins_at=trial.begins_at,
+        sentence=sentences.proven(verdict),
+        lapsed=tuple(sentences.lapsed(signed, zone)),
+        verdict=verdict,
+        requirement=_stated(trial, verdict),
+        note_on_bound=sentences.ONE_LOOK,
+        rates=rate_rows(
+            verdict.evidence.counts,
+            verdict.bounds.confidence,
+            cell=verdict.subject if trial.device is None else None,
+        ),
+        chart=failures_over_cycles(verdict),
+        shifts=_shift_rows(verdict.evidence),
+        revisions=_revision_rows(session, verdict.evidence),
+        failures=failures_of_evidence(session, verdict.evidence),
+        acknowledgements=_acknowledged(session, trial),
+        sign_offs=tuple(_sign_off_row(item) for item in signed),
+        cautions=CAUTIONS,
+        methods=methods.for_trial(),
+        produced_at=now,
+        zone=words.zone_name(zone, now),
+        trial_id=trial.id,
+        cell_id=trial.cell_id,
+        clock=zone,
+    )
+
+
+def _stated(trial: Trial, verdict: Verdict) -> Stated:
+    requirement, plan = requirement_of(trial), verdict.plan
+    limit, design = limit_of(trial), design_of(trial)
+    return Stated(
+        name=trial.requirement.name,
+        stretch_hours=requirement.stretch_hours,
+        cycle_seconds=requirement.cycle_seconds,
+        stretch_cycles=requirement.stretch_cycles,
+        chance=requirement.chance,
+        confidence=requirement.confidence,
+        cell_limit=requirement.cell_limit,
+        limit=limit,
+        design_rate=design,
+        share=trial.share,
+        pass_chance_at_limit=plan.pass_chance(limit),
+        pass_chance_at_design=plan.pass_chance(design),
+        requirement_words=sentences.requirement(requirement),
+        share_words=sentences.share(limit, requirement.chance, trial.share, verdict.subject),
+        plan_words=sentences.plan(plan, str(trial.plan_kind)),
+    )
+
+
+def _shift_rows(evidence: Evidence) -> tuple[ShiftRow, ...]:
+    rows = evidence.shifts.to_dict("records")
+    return tuple(
+        ShiftRow(
+            shift=str(row["label"]),
+            opened_at=row["opened_at"],
+            closed_at=_moment(row["closed_at"]),
+            logged=compared.logged,
+            cycles=int(row["cycles"]),
+            failures=int(row["failures"]),
+            no_tests=int(row["no_tests"]),
+            counted=compared.counted,
+            counter=str(compared.state),
+            shift_id=int(row["shift_id"]),
+        )
+        for row, compared in zip(rows, evidence.reconciliations, strict=True)
+    )
+
+
+def _moment(value: datetime | None) -> datetime | None:
+    """Return a time from a table, where "none" is not equal to itself."""
+    return value if value == value else None  # noqa: PLR0124 - the point of it
+
+
+def _revision_rows(session: Session, evidence: Evidence) -> tuple[RevisionRow, ...]:
+    """Return the changes that concern a trial's subject, with where its evidence began."""
+    trial = evidence.trial
+    within = {evidence.since.id, *(change.id for change in evidence.changes)}
+    return tuple(
+        RevisionRow(
+            at=revision.effective_at,
+            device=None if revision.device is None else revision.device.name,
+            what=revision.what,
+            resets_evidence=revision.resets_evidence,
+            reason=revision.reason,
+            in_evidence=revision.id in within,
+        )
+        for revision in revisions_in_order(session, trial.cell_id)
+        if trial.device_id is None or revision.device_id in (None, trial.device_id)
+    )
+
+
+def _acknowledged(session: Session, trial: Trial) -> tuple[Acknowledged, ...]:
+    statement = (
+        select(Acknowledgement)
+        .where(Acknowledgement.trial_id == trial.id)
+        .order_by(Acknowledgement.id)
+    )
+    return tuple(
+        Acknowledged(str(noted.kind), noted.person.name, noted.created_at, noted.text)
+        for noted in session.scalars(statement)
+    )
+
+
+def _sign_off_row(item: SignedOff) -> SignOffRow:
+    return SignOffRow(
+        person=item.record.person_name,
+        role=str(item.record.role),
+        statement=item.record.statement,
+        at=item.record.signed_at,
+        document_hash=item.record.document_hash,
+        lapsed=item.lapsed,
+        lapses=item.lapses,
+    )
+
+
+def trial_report_as_dict(report: TrialReport) -> dict[str, Any]:
+    """Return a trial's report as plain data, with the documented keys."""
+    as_dict: dict[str, Any] = plain(report, report.clock)
+    return as_dict

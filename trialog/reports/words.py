@@ -1,0 +1,157 @@
+"""How numbers are rounded and said, in one place.
+
+Nothing is said with more certainty than the numbers have: a proven stretch is rounded down,
+cycles still needed and upper bounds are rounded up, limits and lower bounds down.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, tzinfo
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
+
+DIGITS = 2
+"""Significant digits of a rate."""
+
+MOST_DIGITS = 6
+"""Digits spent to keep a bound and a limit that lie close together apart."""
+
+LIMIT_OF_EXACT = 1_000
+"""Below this a number of cycles in a sentence is exact; above, three digits and "about"."""
+
+MINUTE, HOUR, DAY = 60, 3600, 24 * 3600
+
+
+def counted(number: int, noun: str) -> str:
+    """Say how many of something there are: "1 cycle", "27,297 cycles"."""
+    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
+
+
+def about_up(number: int) -> str:
+    """Say a number of cycles still needed, rounded up to three digits where it is long."""
+    if number < LIMIT_OF_EXACT:
+        return f"{number:,}"
+    step = 10 ** (len(str(number)) - 3)
+    rounded = -(-number // step) * step
+    return f"{rounded:,}" if rounded == number else f"about {rounded:,}"
+
+
+def rounded(value: float, digits: int, rounding: str) -> Decimal:
+    """Round a number as it is written in decimals to so many significant digits."""
+    exact = Decimal(repr(float(value)))
+    if exact == 0:
+        return Decimal(0)
+    return exact.quantize(Decimal(1).scaleb(exact.adjusted() - digits + 1), rounding)
+
+
+def _percent(rate: float, digits: int, rounding: str) -> str:
+    return f"{rounded(rate, digits, rounding).scaleb(2):,f} %"
+
+
+def rate(value: float | None, digits: int = DIGITS) -> str:
+    """Say an estimated rate: "0.16 %"."""
+    return "–" if value is None else _percent(value, digits, ROUND_HALF_EVEN)
+
+
+def rate_up(value: float, digits: int = DIGITS) -> str:
+    """Say an upper bound, rounded up."""
+    return _percent(value, digits, ROUND_CEILING)
+
+
+def rate_down(value: float, digits: int = DIGITS) -> str:
+    """Say a limit or a lower bound, rounded down."""
+    return _percent(value, digits, ROUND_FLOOR)
+
+
+def bound_and_limit(upper: float, limit: float) -> tuple[str, str]:
+    """Say a bound and the limit it is held against, with digits enough to show which is larger."""
+    for digits in range(DIGITS, MOST_DIGITS):
+        shown = rounded(upper, digits, ROUND_CEILING), rounded(limit, digits, ROUND_FLOOR)
+        if (shown[0] <= shown[1]) == (upper <= limit):
+            break
+    else:
+        digits = MOST_DIGITS
+    return rate_up(upper, digits), rate_down(limit, digits)
+
+
+def one_in(value: float | None) -> str:
+    """Say a rate as "1 in 740 cycles"; never as a rarer event than it is."""
+    if value is None:
+        return "–"
+    if value == 0:
+        return "none"
+    cycles = 1 / Decimal(repr(float(value)))
+    digits = 3 if cycles >= 100 else 2
+    step = Decimal(1).scaleb(cycles.adjusted() - digits + 1)
+    shown = cycles.quantize(step, ROUND_FLOOR)
+    if shown == shown.to_integral_value():
+        shown = shown.to_integral_value()
+    return "every cycle" if shown == 1 else f"1 in {shown:,f} cycles"
+
+
+def chance(value: float) -> str:
+    """Say a chance or confidence as it was asked for: "90 %", "99.5 %"."""
+    return f"{(Decimal(repr(float(value))) * 100).normalize():f} %"
+
+
+def chance_word(value: float, share: float) -> str:
+    """Say which chance a stretch is proven at: all of it, or a device's share."""
+    return f"{chance(value)} chance" if share == 1 else f"its share of the {chance(value)} chance"
+
+
+def stretch(seconds: float) -> str:
+    """Say a proven stretch, rounded down: "1 h 12 min"."""
+    if seconds <= 0:
+        return "less than one cycle"
+    if seconds < MINUTE:
+        return "under 1 min"
+    return _clock(int(seconds // MINUTE) * MINUTE)
+
+
+def length(seconds: float) -> str:
+    """Say a length of time that is known: "4 h", "3 min 20 s"."""
+    whole = round(seconds)
+    if whole < HOUR:
+        minutes, rest = divmod(whole, MINUTE)
+        parts = [f"{minutes} min"] if minutes else []
+        return " ".join(parts + ([f"{rest} s"] if rest or not minutes else []))
+    return _clock(round(whole / MINUTE) * MINUTE)
+
+
+def _clock(seconds: int) -> str:
+    """Say whole minutes; from two days on in days and hours."""
+    if seconds >= 2 * DAY:
+        days, rest = divmod(seconds, DAY)
+        return _parts((days, "days"), (rest // HOUR, "h"))
+    hours, rest = divmod(seconds, HOUR)
+    return _parts((hours, "h"), (rest // MINUTE, "min"))
+
+
+def _parts(*parts: tuple[int, str]) -> str:
+    return " ".join(f"{number:,} {unit}" for number, unit in parts if number)
+
+
+def moment(value: datetime | None, zone: tzinfo) -> str:
+    """Say a time in the shop's zone, to the minute."""
+    return "–" if value is None else value.astimezone(zone).strftime("%Y-%m-%d %H:%M")
+
+
+def clock_time(value: datetime, zone: tzinfo) -> str:
+    """Say the time of day in the shop's zone, to the second."""
+    return value.astimezone(zone).strftime("%H:%M:%S")
+
+
+def zone_name(zone: tzinfo, now: datetime) -> str:
+    """Say which zone the times of a document are in."""
+    return str(getattr(zone, "key", None) or now.astimezone(zone).tzname() or "local time")
+
+
+def number(value: float | int | None) -> str:
+    """Say a number, or that there is none."""
+    return "–" if value is None else f"{value:,}"
+
+
+def listed(parts: list[str], last: str = "and") -> str:
+    """Join words to a list: "a, b and c"."""
+    if len(parts) < 2:
+        return "".join(parts)
+    return f"{', '.join(parts[:-1])} {last} {parts[-1]}"
