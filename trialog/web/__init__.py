@@ -10,7 +10,7 @@ from flask import Flask
 from jinja2 import ChoiceLoader, FileSystemLoader
 
 import trialog.reports
-from trialog.web import assets, clock, database, errors, identity, security
+from trialog.web import assets, clock, database, errors, identity, links, security
 from trialog.web.settings import SETTINGS, load_settings
 
 TEMPLATES = (
@@ -40,7 +40,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     app.jinja_loader = ChoiceLoader([FileSystemLoader(folder) for folder in TEMPLATES])
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     database.init_app(app, settings)
-    for part in (clock, identity, security, errors, assets):
+    for part in (clock, identity, security, errors, assets, links):
         part.init_app(app)
     _register_blueprints(app)
     security.require_marked(app)
@@ -49,7 +49,14 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
 
 def _register_blueprints(app: Flask) -> None:
     from trialog.web import (  # noqa: PLC0415 - their views need this module first
-        auth, help, home, logging, people, setup, shifts, trials,
+        auth,
+        help,
+        home,
+        logging,
+        people,
+        setup,
+        shifts,
+        trials,
     )  # fmt: skip
 
     for room in (auth, home, setup, people, help, logging, shifts, trials):

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from flask import Flask
 
+from trialog.reports import words
 from trialog.web.database import state
 
 
@@ -22,7 +23,7 @@ def zone() -> ZoneInfo:
 
 def local_time(moment: datetime | None) -> str:
     """Write a moment in the shop's zone, to the minute; "–" where there is none."""
-    return "–" if moment is None else f"{moment.astimezone(zone()):%Y-%m-%d %H:%M}"
+    return words.moment(moment, zone())
 
 
 def init_app(app: Flask) -> None:

@@ -2,17 +2,44 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 from flask import render_template
+from sqlalchemy.orm import Session
 
 from trialog.records import queries
+from trialog.records.models import Cell, Shift
 from trialog.records.people import Action
 from trialog.web.database import get_session
 from trialog.web.home import bp
 from trialog.web.security import allowed
+from trialog.web.setup.overview import Standing, standings
+
+
+@dataclass(frozen=True)
+class CellCard:
+    """A cell on the first page: how its trials stand and its last shift."""
+
+    cell: Cell
+    trials: Sequence[Standing]
+    open_shift: Shift | None
+    last_shift: Shift | None
 
 
 @bp.get("/")
 @allowed(Action.READ)
 def index() -> str:
     """Show every cell and how its trials stand."""
-    return render_template("home/index.html", cells=queries.cells(get_session()))
+    session = get_session()
+    cards = [_card(session, cell) for cell in queries.cells(session)]
+    return render_template("home/index.html", cards=cards)
+
+
+def _card(session: Session, cell: Cell) -> CellCard:
+    return CellCard(
+        cell=cell,
+        trials=standings(session, cell),
+        open_shift=queries.open_shift(session, cell),
+        last_shift=queries.last_shift(session, cell),
+    )

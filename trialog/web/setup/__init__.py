@@ -4,4 +4,7 @@ from flask import Blueprint
 
 bp = Blueprint("setup", __name__, template_folder="templates")
 
-from trialog.web.setup import views  # noqa: E402, F401 - the views hang themselves on bp
+from trialog.web.setup import (  # noqa: E402 - the views hang themselves on bp
+    readiness_views,  # noqa: F401 - same
+    views,  # noqa: F401 - same
+)

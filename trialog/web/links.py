@@ -1,0 +1,40 @@
+"""Words and addresses that templates of several rooms use."""
+
+from __future__ import annotations
+
+from flask import Flask
+
+from trialog.evidence import statistics_of
+from trialog.records.models import Cell, Requirement, Shift, Trial
+from trialog.reports import sentences
+
+
+def log_url(cell: Cell) -> str:
+    """Return where a shift of a cell is opened or joined."""
+    return f"/cells/{cell.id}/log"
+
+
+def revision_url(cell: Cell) -> str:
+    """Return where a change to a device is recorded."""
+    return f"/cells/{cell.id}/revisions/new"
+
+
+def shift_url(shift: Shift) -> str:
+    """Return where a shift's report is."""
+    return f"/shifts/{shift.id}"
+
+
+def trial_url(trial: Trial) -> str:
+    """Return where a trial's page is."""
+    return f"/trials/{trial.id}"
+
+
+def requirement_words(requirement: Requirement) -> str:
+    """Say a stored requirement and the limit that follows."""
+    return sentences.requirement(statistics_of(requirement))
+
+
+def init_app(app: Flask) -> None:
+    """Give them to the templates."""
+    for made in (log_url, revision_url, shift_url, trial_url, requirement_words):
+        app.jinja_env.globals[made.__name__] = made
