@@ -218,7 +218,7 @@ def _lay_out(figure: go.Figure, verdict: Verdict) -> None:
         xaxis=axis | {"title": {"text": "counted cycles"}, "range": [0, right], "tickformat": ",d"},
         yaxis=axis
         | {
-            "title": {"text": "relevant failures, cumulative"},
+            "title": {"text": "relevant failures so far"},
             "range": [-0.5, top],
             "tickformat": ",d",
             **({"dtick": 1} if top < 12 else {}),

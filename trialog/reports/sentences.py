@@ -148,7 +148,7 @@ def share(limit: float, of_chance: float, part: float, subject: str) -> str:
     if part == 1:
         return f"The {subject} has all of that allowance: at most {allowed}."
     return (
-        f"{subject} has {words.rate(part)} of that allowance, "
+        f"Of that allowance {subject} has {words.rate(part)}, "
         f"{words.chance_word(of_chance, part)}: it may fail in at most {allowed}."
     )
 

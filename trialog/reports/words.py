@@ -40,7 +40,9 @@ def rounded(value: float, digits: int, rounding: str) -> Decimal:
     exact = Decimal(repr(float(value)))
     if exact == 0:
         return Decimal(0)
-    return exact.quantize(Decimal(1).scaleb(exact.adjusted() - digits + 1), rounding)
+    short = exact.quantize(Decimal(1).scaleb(exact.adjusted() - digits + 1), rounding)
+    # 0.0999 becomes 0.100 and would show a digit too many.
+    return short.quantize(Decimal(1).scaleb(short.adjusted() - digits + 1))
 
 
 def _percent(rate: float, digits: int, rounding: str) -> str:

@@ -4,7 +4,10 @@
   "use strict";
 
   const VARIABLE = /^var\((--[a-z-]+)\)$/;
-  const CONFIG = { displayModeBar: false, responsive: true, staticPlot: false };
+  const CONFIG = { displayModeBar: false, responsive: true };
+
+  // Fits between the margins of A4 and of Letter; a wider chart would shrink the whole page.
+  const PAPER = { autosize: false, width: 660, height: 300 };
 
   function resolved(value, style) {
     if (Array.isArray(value)) {
@@ -22,8 +25,10 @@
   function draw(place) {
     const source = document.getElementById(place.dataset.chart);
     const figure = resolved(JSON.parse(source.textContent), getComputedStyle(place));
-    return Plotly.react(place, figure.data, figure.layout, CONFIG).then(() => {
-      place.dataset.drawn = "yes";
+    const paper = document.documentElement.classList.contains("on-paper");
+    const size = paper ? PAPER : { autosize: true };
+    Plotly.react(place, figure.data, { ...figure.layout, ...size }, CONFIG).then(() => {
+      place.dataset.drawn = paper ? "paper" : "screen";
     });
   }
 
