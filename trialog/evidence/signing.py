@@ -184,8 +184,10 @@ def _lapses(session: Session, trial: Trial, record: SignOff) -> tuple[str, ...]:
             Entry.kind != EntryKind.REVISION,
             or_(Shift.stage == trial.stage, Entry.shift_id.is_(None)),
         )
+        .order_by(Entry.sequence)
     )
-    lapses = [f"changed since: {entry.text}" for entry in session.scalars(revisions)]
+    changed = session.scalars(revisions.order_by(Entry.sequence))
+    lapses = [f"changed since: {entry.text}" for entry in changed]
     kinds = Counter(session.scalars(lines))
     if kinds:
         listed = ", ".join(f"{number} {kind}" for kind, number in kinds.most_common())
