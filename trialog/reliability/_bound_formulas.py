@@ -38,13 +38,19 @@ def _exact_lower(k: Floats, n: Floats, error: float) -> Floats:
 def _beta_upper(a: Floats, b: Floats, error: float) -> Floats:
     """Return the rate that a beta(a, b) variable exceeds with probability `error`."""
     rate = np.asarray(special.betainccinv(a, b, error), dtype=np.float64)
-    return np.asarray(rate + (beta_above(a, b, rate) - error) / stats.beta.pdf(rate, a, b))
+    return np.asarray(rate + _step(a, b, rate, beta_above(a, b, rate) - error))
 
 
 def _beta_lower(a: Floats, b: Floats, error: float) -> Floats:
     """Return the rate that a beta(a, b) variable falls short of with probability `error`."""
     rate = np.asarray(special.betaincinv(a, b, error), dtype=np.float64)
-    return np.asarray(rate - (beta_below(a, b, rate) - error) / stats.beta.pdf(rate, a, b))
+    return np.asarray(rate - _step(a, b, rate, beta_below(a, b, rate) - error))
+
+
+def _step(a: Floats, b: Floats, rate: Floats, miss: Floats) -> Floats:
+    """Return Newton's step; none where the rate was rounded to an end and the density is 0."""
+    slope = np.asarray(stats.beta.pdf(rate, a, b))
+    return np.asarray(np.divide(miss, slope, out=np.zeros(miss.shape), where=slope > 0))
 
 
 def _midp_upper(k: Floats, n: Floats, error: float) -> Floats:

@@ -212,8 +212,11 @@ def _whole_array(field: str, counts: Counts | int) -> Floats:
 
 
 def _known(bound: Bound, k: Floats, n: Floats, error: float, unknown: float) -> Floats:
-    """Apply `bound` where there are cycles; elsewhere the rate is `unknown`."""
+    """Apply `bound` where there are cycles; elsewhere the rate is `unknown`.
+
+    Rounding may carry a bound beside an end of the scale just past it.
+    """
     result = np.full(k.shape, unknown)
     some = n > 0
-    result[some] = bound(k[some], n[some], error)
+    result[some] = np.clip(bound(k[some], n[some], error), 0.0, 1.0)
     return result
