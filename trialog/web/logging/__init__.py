@@ -1,7 +1,7 @@
-"""Open a shift at the machine and log its cycles."""
+"""Log cycles at the machine: the tablet page and its JSON side."""
 
 from flask import Blueprint
 
 bp = Blueprint("logging", __name__, template_folder="templates")
 
-from trialog.web.logging import views  # noqa: E402, F401 - the views hang themselves on bp
+from trialog.web.logging import api, views  # noqa: E402, F401 - the views hang themselves on bp

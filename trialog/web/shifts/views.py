@@ -1,1 +1,140 @@
-"""Nothing here yet."""
+"""A shift's page and documents, and corrections to it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Response, flash, redirect, render_template, url_for
+from sqlalchemy.orm import Session
+from werkzeug.wrappers import Response as AnyResponse
+
+from trialog.errors import TrialogError
+from trialog.records.database import unit_of_work
+from trialog.records.entries import NewEntry
+from trialog.records.models import Cell, Shift
+from trialog.records.people import Action
+from trialog.records.words import EntryKind
+from trialog.reports.documents import shift_html
+from trialog.reports.shift_report import ShiftReport, build_shift_report, shift_report_as_dict
+from trialog.web.clock import now, zone
+from trialog.web.database import get_or_404, get_session
+from trialog.web.identity import current_person
+from trialog.web.logging.taking import take
+from trialog.web.security import allowed
+from trialog.web.shifts import bp
+from trialog.web.shifts.forms import ReadingForm, UndoForm, new_id
+from trialog.web.shifts.lines import list_lines, standing_closing, standing_readings
+from trialog.web.trials.forms import RELEVANT, RulingForm
+from trialog.web.trials.views import as_json, download
+
+Page = AnyResponse | tuple[str, int]
+
+
+@bp.get("/shifts/<int:shift_id>")
+@allowed(Action.READ)
+def report(shift_id: int) -> str:
+    """Show a shift's report, and to engineers what they may add to it."""
+    return _page(get_or_404(Shift, shift_id))
+
+
+@bp.get("/shifts/<int:shift_id>/report.html")
+@allowed(Action.READ)
+def report_html(shift_id: int) -> Response:
+    """Download the report as one file that needs nothing else."""
+    made = _build(get_or_404(Shift, shift_id))
+    return download(shift_html(made), "text/html", f"shift-{shift_id}.html")
+
+
+@bp.get("/shifts/<int:shift_id>/report.json")
+@allowed(Action.READ)
+def report_json(shift_id: int) -> Response:
+    """Download the report as data."""
+    made = shift_report_as_dict(_build(get_or_404(Shift, shift_id)))
+    return download(as_json(made), "application/json", f"shift-{shift_id}.json")
+
+
+@bp.post("/shifts/<int:shift_id>/rulings")
+@allowed(Action.RULE)
+def rule(shift_id: int) -> Page:
+    """Write a ruling on one failure mode of one failed cycle."""
+    shift, form = get_or_404(Shift, shift_id), RulingForm()
+    if not form.validate_on_submit():
+        return _page(shift, ruling_form=form), 422
+    ruling = NewEntry(
+        client_id=form.ruling_id.data,
+        kind=EntryKind.RULING,
+        person_id=current_person().id,
+        target=form.entry.data,
+        failure_mode_id=form.mode_id.data,
+        relevant=form.decision.data == RELEVANT,
+        reason=form.full_reason(),
+    )
+    return _written(shift, ruling, form, f"Ruled {form.decision.data}.", "ruling_form")
+
+
+@bp.post("/shifts/<int:shift_id>/readings")
+@allowed(Action.CORRECT)
+def correct_reading(shift_id: int) -> Page:
+    """Replace a counter reading; the first one stays in the logbook."""
+    shift, form = get_or_404(Shift, shift_id), ReadingForm()
+    if not form.validate_on_submit():
+        return _page(shift, reading_form=form), 422
+    line = form.line(shift.label, current_person().id)
+    return _written(shift, line, form, "The reading is corrected.", "reading_form")
+
+
+@bp.post("/shifts/<int:shift_id>/undo")
+@allowed(Action.LOG)
+def undo(shift_id: int) -> Page:
+    """Take a line back: a ruling, a corrected reading, the closing."""
+    shift, form = get_or_404(Shift, shift_id), UndoForm()
+    if not form.validate_on_submit():
+        return _page(shift, undo_form=form), 422
+    line = NewEntry(
+        client_id=form.client_id.data,
+        kind=EntryKind.UNDO,
+        person_id=current_person().id,
+        shift=shift.label,
+        target=form.target.data,
+    )
+    return _written(shift, line, form, "Taken back; both lines stay in the logbook.", "undo_form")
+
+
+def _written(shift: Shift, line: NewEntry, form: Any, words: str, name: str) -> Page:
+    try:
+        write_line(get_session(), shift.cell, line)
+    except TrialogError as error:
+        form.form_errors = [*form.form_errors, f"{error}."]
+        return _page(shift, **{name: form}), 422
+    flash(words, "good")
+    return redirect(url_for("shifts.report", shift_id=shift.id))
+
+
+def write_line(session: Session, cell: Cell, line: NewEntry) -> None:
+    """Write a line for who is signed in, by the same rules as the tablet's lines."""
+    person, moment = current_person(), now()
+    with unit_of_work(session):
+        take(session, cell, [line], actor=person, now=moment)
+
+
+def _build(shift: Shift) -> ShiftReport:
+    return build_shift_report(get_session(), shift, now=now(), zone=zone())
+
+
+def _page(shift: Shift, **forms: Any) -> str:
+    lines = list_lines(get_session(), shift)
+    reading_form = forms.get("reading_form") or ReadingForm(formdata=None)
+    errors = [form for form in forms.values() if form.errors]
+    return render_template(
+        "shifts/report.html",
+        shift=shift,
+        report=_build(shift),
+        lines=lines,
+        closing=standing_closing(lines),
+        corrected=standing_readings(lines),
+        ruling_form=forms.get("ruling_form") or RulingForm(formdata=None),
+        reading_form=reading_form,
+        wrong=errors[0] if errors else None,
+        new_id=new_id,
+        clock=zone(),
+    )

@@ -1,0 +1,64 @@
+"""The form that opens a shift."""
+
+from __future__ import annotations
+
+from uuid import uuid4
+
+from flask_wtf import FlaskForm
+from wtforms import BooleanField, HiddenField, RadioField, StringField
+from wtforms.validators import Length, Optional, Regexp
+
+from trialog.records.base import NAME_LIMIT
+from trialog.records.entries import LARGEST_COUNTER
+from trialog.records.words import Stage
+from trialog.web.fields import Between, Given, WholeField
+from trialog.web.logging.opening import Opening
+
+CLIENT_ID = r"[0-9a-f-]{36}\Z"
+
+
+class OpenShiftForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
+    """A shift's opening. The client id is made with the page, so that a second press of the
+    button, or a reload after a lost answer, opens nothing twice."""
+
+    client_id = HiddenField(default=lambda: str(uuid4()), validators=[Regexp(CLIENT_ID)])
+    label = StringField(
+        "Name of this shift",
+        validators=[
+            Given(),
+            Length(max=NAME_LIMIT, message=f"Must be at most {NAME_LIMIT} characters."),
+        ],
+    )
+    stage = RadioField(
+        "Who loads the machine",
+        choices=[
+            (Stage.BY_HAND.value, "By hand"),
+            (Stage.ROBOT_ATTENDED.value, "Robot, attended"),
+            (Stage.UNATTENDED.value, "Unattended"),
+        ],
+        default=Stage.BY_HAND.value,
+    )
+    counter = WholeField(
+        "Machine counter now", validators=[Optional(), Between(least=0, most=LARGEST_COUNTER)]
+    )
+    cold_start = BooleanField("Cold start: the machine stood before this shift")
+    new_lot = BooleanField("New material lot")
+    lot = StringField(
+        "Name of the lot",
+        validators=[
+            Optional(),
+            Length(max=NAME_LIMIT, message=f"Must be at most {NAME_LIMIT} characters."),
+        ],
+    )
+
+    def opening(self) -> Opening:
+        """Return what was filled in; a lot with a name is a new lot, ticked or not."""
+        lot = (self.lot.data or "").strip()
+        return Opening(
+            client_id=self.client_id.data,
+            label=self.label.data.strip(),
+            stage=Stage(self.stage.data),
+            counter=self.counter.data,
+            cold_start=self.cold_start.data,
+            material_lot=lot if lot or self.new_lot.data else None,
+        )

@@ -1,0 +1,90 @@
+"""Take a tablet's lines into the logbook and say what became of each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, selectinload
+
+from trialog.errors import UnknownNameError
+from trialog.records.entries import NewEntry
+from trialog.records.logbook import RejectedEntriesError, write_entries
+from trialog.records.models import Cell, Entry, Person, Shift
+from trialog.web.logging.refusing import RefusedLineError
+from trialog.web.logging.rights import require_rights
+from trialog.web.logging.words import undo_words
+
+
+@dataclass(frozen=True)
+class Taken:
+    """What became of a line; `sequence` is its place in the cell's logbook."""
+
+    client_id: str
+    status: str
+    sequence: int
+    cycle_number: int | None
+    undo: str
+
+
+def take(
+    session: Session, cell: Cell, entries: Sequence[NewEntry], *, actor: Person, now: datetime
+) -> list[Taken]:
+    """Write a tablet's lines, all or none. A line without a person was seen by the actor.
+
+    Raises
+    ------
+    RefusedLineError
+        If a line breaks a rule, or the actor's role does not allow it.
+    ConflictError
+        If more than one shift of the cell would be left open.
+    """
+    session.refresh(cell, with_for_update=True)
+    lines = [replace(entry, person_id=entry.person_id or actor.id) for entry in entries]
+    require_rights(session, cell, lines, actor)
+    _require_people(session, lines)
+    try:
+        written = write_entries(session, cell, lines, actor=actor, now=now)
+    except RejectedEntriesError as error:
+        first = error.rejected[0]
+        raise RefusedLineError(first.error, lines[first.index].client_id) from error
+    return _taken(session, [line.client_id for line in lines], set(written.added))
+
+
+def _require_people(session: Session, lines: Sequence[NewEntry]) -> None:
+    named = {line.person_id for line in lines if line.person_id is not None}
+    known = set(session.scalars(select(Person.id).where(Person.id.in_(named))))
+    for line in lines:
+        if line.person_id not in known:
+            error = UnknownNameError("person", "be somebody in the records", line.person_id)
+            raise RefusedLineError(error, line.client_id)
+
+
+def _taken(session: Session, client_ids: Sequence[str], added: set[str]) -> list[Taken]:
+    statement = (
+        select(Entry)
+        .where(Entry.client_id.in_(client_ids))
+        .options(selectinload(Entry.modes), selectinload(Entry.shift))
+    )
+    stored = {entry.client_id: entry for entry in session.scalars(statement)}
+    return [
+        Taken(
+            client_id=client_id,
+            status="added" if client_id in added else "repeated",
+            sequence=stored[client_id].sequence,
+            cycle_number=stored[client_id].cycle_number,
+            undo=undo_words(stored[client_id]),
+        )
+        for client_id in client_ids
+    ]
+
+
+def shift_named(session: Session, cell: Cell, entries: Sequence[NewEntry]) -> Shift | None:
+    """Return the shift that a batch was about, to answer with how it stands."""
+    labels = [entry.shift for entry in entries if entry.shift is not None]
+    if not labels:
+        return None
+    statement = select(Shift).where(Shift.cell_id == cell.id, Shift.label == labels[-1])
+    return session.scalar(statement)

@@ -1,0 +1,101 @@
+"""A line of the logbook in words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from trialog.records.models import Entry
+from trialog.records.words import EntryKind
+from trialog.reports import words
+
+SHORT = 40
+"""How much of a note's text stands for it on a button."""
+
+
+def line_words(entry: Entry) -> str:
+    """Say what a line is about: "failed cycle 17, chips left"."""
+    return _WORDS[entry.kind](entry)
+
+
+def undo_words(entry: Entry) -> str:
+    """Say what undoing a line would undo."""
+    return f"Undo: {line_words(entry)}"
+
+
+def shortened(text: str, most: int = SHORT) -> str:
+    """Return the beginning of a text, on one line."""
+    line = " ".join(text.split())
+    return line if len(line) <= most else f"{line[: most - 1]}…"
+
+
+def _opened(entry: Entry) -> str:
+    reading = "no counter reading" if entry.counter is None else f"counter at {entry.counter:,}"
+    return f"shift opened, {reading}"
+
+
+def _good(entry: Entry) -> str:
+    cycles, last = entry.cycles or 0, entry.cycle_number
+    if cycles == 1:
+        return "good cycle" if last is None else f"good cycle {last:,}"
+    span = "" if last is None else f", {last - cycles + 1:,} to {last:,}"
+    return f"{cycles:,} good cycles{span}"
+
+
+def _failed(entry: Entry) -> str:
+    number = "" if entry.cycle_number is None else f" {entry.cycle_number:,}"
+    return f"failed cycle{number}, {words.listed([mode.name for mode in entry.modes])}"
+
+
+def _stop(entry: Entry) -> str:
+    if entry.clear_seconds is None:
+        return "stop, clear time not known"
+    return f"stop, {words.length(entry.clear_seconds)} to clear"
+
+
+def _note(entry: Entry) -> str:
+    return f"note “{shortened(entry.text)}”"
+
+
+def _condition(entry: Entry) -> str:
+    return f"{entry.condition}, {shortened(entry.text)}" if entry.text else f"{entry.condition}"
+
+
+def _reading(entry: Entry) -> str:
+    return f"{entry.reading} reading corrected to {entry.counter:,}"
+
+
+def _closed(entry: Entry) -> str:
+    if entry.counter is None:
+        return "shift closed, no counter reading"
+    event = "" if entry.counter_event is None else f", counter {_EVENTS[entry.counter_event]}"
+    return f"shift closed, counter at {entry.counter:,}{event}"
+
+
+_EVENTS = {"rolled over": "rolled over", "reset": "was reset"}
+
+
+def _ruling(entry: Entry) -> str:
+    return f"ruled {'relevant' if entry.relevant else 'non-relevant'}"
+
+
+def _revision(entry: Entry) -> str:
+    return f"revision: {shortened(entry.text)}"
+
+
+def _undo(_entry: Entry) -> str:
+    return "undo"
+
+
+_WORDS: dict[EntryKind, Callable[[Entry], str]] = {
+    EntryKind.SHIFT_OPENED: _opened,
+    EntryKind.GOOD: _good,
+    EntryKind.FAILED: _failed,
+    EntryKind.STOP: _stop,
+    EntryKind.NOTE: _note,
+    EntryKind.CONDITION: _condition,
+    EntryKind.READING: _reading,
+    EntryKind.SHIFT_CLOSED: _closed,
+    EntryKind.RULING: _ruling,
+    EntryKind.REVISION: _revision,
+    EntryKind.UNDO: _undo,
+}

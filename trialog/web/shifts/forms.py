@@ -1,0 +1,121 @@
+"""What engineers add to a shift, and the form of a revision."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, tzinfo
+from uuid import uuid4
+
+from flask_wtf import FlaskForm
+from wtforms import (
+    DateTimeLocalField,
+    HiddenField,
+    RadioField,
+    SelectField,
+    StringField,
+    TextAreaField,
+    ValidationError,
+)
+from wtforms.validators import Length, Regexp
+
+from trialog.records.base import TEXT_LIMIT
+from trialog.records.entries import LARGEST_COUNTER, NewEntry
+from trialog.records.words import EntryKind, Reading
+from trialog.web.clock import zone
+from trialog.web.fields import Between, Given, WholeField
+
+CLIENT_ID = r"[0-9a-f-]{36}\Z"
+TEXT = Length(max=TEXT_LIMIT, message=f"Must be at most {TEXT_LIMIT:,} characters.")
+RESETS, KEEPS = "resets", "keeps"
+MINUTES = ("%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M")
+
+
+def new_id() -> str:
+    """Make a line's client id with the page: its button pressed twice writes one line."""
+    return str(uuid4())
+
+
+class LineForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
+    """A form that writes one line of the logbook."""
+
+    client_id = HiddenField(default=new_id, validators=[Regexp(CLIENT_ID)])
+
+
+class UndoForm(LineForm):
+    """Take a line back."""
+
+    target = HiddenField(validators=[Given()])
+
+
+class ReadingForm(LineForm):
+    """A counter reading corrected."""
+
+    reading = SelectField(
+        "Which reading", choices=[(word.value, word.value.capitalize()) for word in Reading]
+    )
+    counter = WholeField(
+        "What the counter read", validators=[Given(), Between(least=0, most=LARGEST_COUNTER)]
+    )
+    reason = StringField("How do you know", validators=[Given(), TEXT])
+
+    def line(self, shift: str, person_id: int) -> NewEntry:
+        """Return the line that the form stands for."""
+        return NewEntry(
+            client_id=self.client_id.data,
+            kind=EntryKind.READING,
+            person_id=person_id,
+            shift=shift,
+            reading=Reading(self.reading.data),
+            counter=self.counter.data,
+            reason=self.reason.data.strip(),
+        )
+
+
+class RevisionForm(LineForm):
+    """A change to a device."""
+
+    device = SelectField("Device", coerce=int)
+    what = TextAreaField("What changed", validators=[Given(), TEXT])
+    resets = RadioField(
+        "Evidence so far",
+        choices=[
+            (RESETS, "Starts afresh: the change may alter how often the device fails"),
+            (KEEPS, "Keeps counting: the change cannot matter, for the reason below"),
+        ],
+        default=RESETS,
+    )
+    reason = TextAreaField("Reason for keeping the evidence", validators=[TEXT])
+    at = DateTimeLocalField("When", format=MINUTES, validators=[Given()])
+
+    def validate_reason(self, field: TextAreaField) -> None:
+        """Ask for a reason where the evidence is kept."""
+        if self.resets.data == KEEPS and not (field.data or "").strip():
+            raise ValidationError("Must be given where the evidence is kept.")
+
+    def validate_at(self, field: DateTimeLocalField) -> None:
+        """Refuse an hour that the clocks of the shop skipped."""
+        if field.data is not None and from_shop_time(field.data, zone()) is None:
+            raise ValidationError(f"Must exist: the clocks of {zone().key} skipped that hour.")
+
+    def line(self, person_id: int, now: datetime) -> NewEntry:
+        """Return the line that the form stands for. The minute it is now means this moment."""
+        at = from_shop_time(self.at.data, zone()) or now
+        keeps = self.resets.data == KEEPS
+        return NewEntry(
+            client_id=self.client_id.data,
+            kind=EntryKind.REVISION,
+            person_id=person_id,
+            occurred_at=at,
+            device_id=self.device.data,
+            text=self.what.data.strip(),
+            resets_evidence=not keeps,
+            reason=self.reason.data.strip() if keeps else "",
+        )
+
+
+def from_shop_time(typed: datetime, shop: tzinfo) -> datetime | None:
+    """Return a time on the shop's clock in UTC, None where the clock skipped it.
+
+    Of an hour that the clock ran twice, the first one is meant.
+    """
+    moment = typed.replace(tzinfo=shop).astimezone(UTC)
+    return moment if moment.astimezone(shop).replace(tzinfo=None) == typed else None

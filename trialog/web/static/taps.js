@@ -1,0 +1,70 @@
+/* Taps as gloves make them.
+
+   A browser's own click is lost when the finger slides a little, and a glove always slides.
+   So a tap counts when the finger goes down on a target and comes up anywhere on it. Every
+   tap counts: nothing here drops a quick second one, since undo is cheap and a lost cycle
+   is not. Keyboards and screen readers click without a finger, and that counts too. */
+(function (root) {
+  "use strict";
+
+  const SHOWN = 180; /* ms that a target shows it was hit */
+  const PRESSABLE = "button, a, input, textarea, label";
+
+  function within(target, event) {
+    const box = target.getBoundingClientRect();
+    return event.clientX >= box.left && event.clientX <= box.right &&
+      event.clientY >= box.top && event.clientY <= box.bottom;
+  }
+
+  function show(target) {
+    target.classList.remove("hit");
+    void target.offsetWidth; /* restarts the flash on a quick second tap */
+    target.classList.add("hit");
+    clearTimeout(target.hitTimer);
+    target.hitTimer = setTimeout(() => target.classList.remove("hit"), SHOWN);
+  }
+
+  /* A tap that opens a sheet leaves the browser's click behind, and it falls on whatever the
+     sheet put under the finger. A click counts only where the finger went down. */
+  let pressed = null;
+  let handled = false;
+  const pressable = (element) => element.closest(PRESSABLE);
+  document.addEventListener("pointerdown", (event) => {
+    pressed = pressable(event.target);
+    handled = false;
+  }, true);
+  document.addEventListener("click", (event) => {
+    if (event.detail === 0 || pressed === null || pressable(event.target) === pressed) return;
+    event.preventDefault();
+    event.stopImmediatePropagation();
+  }, true);
+
+  function onTap(target, act) {
+    const down = new Set();
+    const tapped = (event) => {
+      if (target.disabled) return;
+      show(target);
+      act(event);
+    };
+    target.addEventListener("pointerdown", (event) => {
+      if (event.button === 0) down.add(event.pointerId);
+    });
+    target.addEventListener("pointercancel", (event) => down.delete(event.pointerId));
+    target.addEventListener("pointerup", (event) => {
+      if (!down.delete(event.pointerId) || !within(target, event)) return;
+      handled = true;
+      tapped(event);
+    });
+    target.addEventListener("click", (event) => {
+      if (event.detail !== 0 && handled) return;
+      tapped(event);
+    });
+    target.addEventListener("contextmenu", (event) => event.preventDefault());
+  }
+
+  function buzz(pattern) {
+    if (root.navigator.vibrate) root.navigator.vibrate(pattern);
+  }
+
+  root.trialog = Object.assign(root.trialog || {}, { onTap, buzz });
+})(window);
