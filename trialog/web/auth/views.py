@@ -33,7 +33,7 @@ def login() -> str | Response | tuple[str, int]:
         return redirect(safe_next(request.args.get("next")))
     people = active_people(get_session())
     form = SignInForm()
-    form.name.choices = [("", "Pick your name")] + [(one.name, one.name) for one in people]
+    form.name.choices = ["", *(one.name for one in people)]
     if request.method == "GET":
         form.next.data = request.args.get("next", "")
     elif form.validate_on_submit():

@@ -16,7 +16,7 @@ _LENGTH = Length(
     max=LONGEST_PIN,
     message=f"Must have {SHORTEST_PIN} to {LONGEST_PIN} characters.",
 )
-_ROLES = [(role.value, role.value) for role in Role]
+_ROLES = [role.value for role in Role]
 
 
 class NewPersonForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types

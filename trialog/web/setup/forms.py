@@ -13,7 +13,7 @@ from trialog.records.setup import DEFAULT_MODES, LONGEST_CYCLE_SECONDS
 from trialog.records.words import Effect
 from trialog.web.fields import Between, Given, NumberField, WholeField
 
-EFFECTS = [(effect.value, effect.value) for effect in Effect]
+EFFECTS = [effect.value for effect in Effect]
 MODES_AT_ONCE = 3
 NAMED = [Given(), Length(max=NAME_LIMIT, message=f"Must be at most {NAME_LIMIT} characters.")]
 UNNAMED = [Optional(), NAMED[1]]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from flask_wtf import FlaskForm
-from wtforms import SelectField, StringField
+from wtforms import SelectChoice, SelectField, StringField
 from wtforms.validators import Optional
 
 from trialog import reliability
@@ -95,8 +95,8 @@ class TrialForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
 
     name = StringField("Trial name", validators=NAMED)
     subject = SelectField("What is under trial")
-    stage = SelectField("Stage", choices=[(stage.value, stage.value) for stage in Stage])
-    plan_kind = SelectField("Plan", choices=[(kind.value, kind.value) for kind in PlanKind])
+    stage = SelectField("Stage", choices=[stage.value for stage in Stage])
+    plan_kind = SelectField("Plan", choices=[kind.value for kind in PlanKind])
     good_pass = NumberField(
         "Chance that a good device passes", default=90, validators=[Optional(), PERCENT]
     )
@@ -106,8 +106,8 @@ class TrialForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
 
     def offer(self, cell: Cell) -> None:
         """Offer the cell's devices, and the cell as a whole."""
-        devices = [(str(device.id), device.name) for device in cell.devices]
-        self.subject.choices = [*devices, (WHOLE_CELL, "whole cell")]
+        devices = [SelectChoice(str(device.id), device.name) for device in cell.devices]
+        self.subject.choices = [*devices, SelectChoice(WHOLE_CELL, "whole cell")]
 
     def device(self, cell: Cell) -> Device | None:
         """Return the device under trial; None for the whole cell."""

@@ -1,0 +1,97 @@
+"""Every route says who may use it, and holds to it."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from trialog.records.people import Action, may
+from trialog.records.words import Role
+from trialog.web import security
+from trialog.web.security import PUBLIC, access_of
+
+OPEN_TO_ALL = {
+    "static", "plotly_js", "health", "auth.login", "auth.logout", "help.index", "help.page",
+}  # fmt: skip
+GIVEN = {"int": "1", "default": "x", "path": "x"}
+
+
+def address(rule):
+    """Return an address that a rule matches; nothing behind it needs to exist."""
+    return re.sub(r"<(?:(\w+)(?:\([^)]*\))?:)?\w+>", lambda m: GIVEN[m[1] or "default"], rule.rule)
+
+
+def routes(app):
+    """Return every guarded route once for each of its methods."""
+    for rule in app.url_map.iter_rules():
+        if access_of(app.view_functions[rule.endpoint]) != PUBLIC:
+            for method in sorted(rule.methods - {"HEAD", "OPTIONS"}):
+                yield rule, method
+
+
+def test_only_sign_in_static_files_health_and_help_are_open_to_all(app):
+    views = app.view_functions
+    assert {name for name in views if access_of(views[name]) == PUBLIC} == OPEN_TO_ALL
+
+
+def test_every_other_route_asks_for_an_action(app):
+    guarded = {rule.endpoint for rule, _ in routes(app)}
+    assert guarded
+    assert all(isinstance(access_of(app.view_functions[name]), Action) for name in guarded)
+
+
+def test_a_route_that_does_not_say_who_may_use_it_stops_the_start(app):
+    app.view_functions["forgotten"] = lambda: "secret"
+    with pytest.raises(RuntimeError, match="forgotten"):
+        security.require_marked(app)
+
+
+def test_every_route_refuses_the_stranger(app, people, stranger):
+    app.config["WTF_CSRF_ENABLED"] = False
+    leaks = []
+    for rule, method in routes(app):
+        answer = stranger.client.open(address(rule), method=method)
+        to_sign_in = answer.status_code == 302 and answer.location.startswith("/login?next=")
+        if not (answer.status_code == 401 or (method == "GET" and to_sign_in)):
+            leaks.append((method, rule.rule, answer.status_code))
+    assert leaks == []
+
+
+@pytest.mark.parametrize("role", list(Role))
+def test_every_route_refuses_the_wrong_role_and_only_it(app, people, visitor_as, role):
+    app.config["WTF_CSRF_ENABLED"] = False
+    visitor, person = visitor_as(role), getattr(people, role.value)
+    wrong = []
+    for rule, method in routes(app):
+        action = access_of(app.view_functions[rule.endpoint])
+        status = visitor.client.open(address(rule), method=method).status_code
+        refused = status in (401, 403)
+        if refused == may(person, action):
+            wrong.append((method, rule.rule, action.value, status))
+    assert wrong == []
+
+
+def test_every_post_refuses_a_forged_request(app, people, admin):
+    forged = []
+    for rule in app.url_map.iter_rules():
+        if "POST" in rule.methods:
+            answer = admin.client.post(
+                address(rule), data={"name": "x"}, headers={"Accept": "application/json"}
+            )
+            if answer.status_code != 400 or answer.json["error"]["field"] != "csrf_token":
+                forged.append((rule.rule, answer.status_code))
+    assert forged == []
+
+
+def test_a_program_without_sign_in_gets_the_error_form_instead_of_a_redirect(stranger, people):
+    answer = stranger.get("/", headers={"Accept": "application/json"})
+    assert answer.status_code == 401
+    assert set(answer.json["error"]) == {"message", "field", "rule", "value"}
+
+
+def test_who_is_refused_reads_what_the_role_may_not_do(operator):
+    page = operator.get("/cells/new")
+    assert page.status_code == 403
+    assert "Olga Operator (operator) may not set up cells and trials" in page.text
+    assert 'href="/"' in page.text
