@@ -136,7 +136,8 @@ def test_all_cycles_failed_is_no_trend():
         ([1.5, 5], 10, "positions must be whole numbers from 1 to cycles (10), got 1.5"),
         ([float("nan")], 10, "positions must be whole numbers from 1 to cycles (10), got nan"),
         ([5, 5, 6], 10, "positions must name each cycle once, got [5, 5, 6]"),
-        ([[1, 2]], 10, "positions must be a plain sequence, got [[1, 2]]"),
+        ([[1, 2]], 10, "positions must be a plain sequence of numbers, got [[1, 2]]"),
+        (["a", "b"], 10, "positions must be a plain sequence of numbers, got ['a', 'b']"),
         ([1], -1, "cycles must be a whole number of at least 0, got -1"),
     ],
 )

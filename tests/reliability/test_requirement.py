@@ -84,6 +84,15 @@ def test_limit_of_a_shift_at_30_seconds():
     assert failure_limit(960, 0.9) == pytest.approx(0.000109744514773688, rel=1e-14, abs=0)
 
 
+@pytest.mark.parametrize(
+    ("cycles", "chance", "limit"),
+    [(1, 0.9, 0.1), (2, 0.81, 0.1), (3, 0.729, 0.1), (1, 0.9999, 0.0001), (2, 0.49, 0.3)],
+)
+def test_a_limit_that_is_a_short_decimal_is_that_decimal(cycles, chance, limit):
+    assert failure_limit(cycles, chance) == limit
+    assert stop_free_cycles(limit, chance) == cycles
+
+
 def test_shares_of_devices_add_up_to_the_cell():
     good = math.prod(1 - failure_limit(960, 0.9, share) for share in (0.5, 0.3, 0.2))
     # 1e-14: three factors

@@ -123,6 +123,13 @@ def test_groups_without_cycles_are_left_out():
     assert result.groups == 2
 
 
+def test_a_group_of_one_cycle_counts():
+    result = homogeneity_test([1, 1], [1, 60], rng=seeded_rng(), draws=50)
+    assert result.groups == 2
+    # 1e-12: sums of a few terms
+    assert result.statistic == pytest.approx(chi_square([1, 1], [1, 60]), rel=1e-12)
+
+
 @pytest.mark.parametrize(
     ("failures", "cycles", "groups"),
     [

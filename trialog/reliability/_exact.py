@@ -45,7 +45,7 @@ def fraction_of(number: float) -> Fraction:
 
 
 def most_cycles(rate: float, chance: float, share: float) -> int:
-    """Return the largest N with (1 - rate)^N >= chance^share, for 0 < rate < 1."""
+    """Return the largest N with (1 - rate)^N >= chance^share, for 0 < rate <= 1."""
     with _context_for(rate):
         powers = decimal_of(share) * decimal_of(chance).ln() / (1 - decimal_of(rate)).ln()
         return int((powers + TIE).to_integral_value(ROUND_FLOOR))
@@ -63,7 +63,7 @@ def largest_rate(cycles: int, chance: float, share: float) -> float:
     with localcontext(prec=DIGITS):
         exact = 1 - (decimal_of(share) * decimal_of(chance).ln() / cycles).exp()
         rate = float(exact)
-        return rate if decimal_of(rate) <= exact else math.nextafter(rate, 0.0)
+        return rate if decimal_of(rate) <= exact + TIE else math.nextafter(rate, 0.0)
 
 
 def at_most(failures: int, cycles: int, rate: float) -> Decimal:

@@ -84,11 +84,11 @@ def laplace_test(positions: Sequence[int] | npt.NDArray[Any], cycles: int) -> Tr
     return TrendResult(statistic, worsening, improving, failures, cycles)
 
 
-def _places(positions: Sequence[int] | npt.NDArray[Any], cycles: int) -> npt.NDArray[np.float64]:
-    """Return the positions as floats, once they are known to be cycle numbers."""
-    places = np.asarray(positions, dtype=np.float64)
-    if places.ndim != 1:
-        raise InvalidValueError("positions", "be a plain sequence", positions)
+def _places(positions: Sequence[int] | npt.NDArray[Any], cycles: int) -> npt.NDArray[Any]:
+    """Return the positions as an array, once they are known to be cycle numbers."""
+    places = np.asarray(positions)
+    if places.ndim != 1 or places.dtype.kind not in "iuf":
+        raise InvalidValueError("positions", "be a plain sequence of numbers", positions)
     outside = ~((places >= 1) & (places <= cycles) & (places == np.floor(places)))
     if outside.any():
         rule = f"be whole numbers from 1 to cycles ({cycles})"

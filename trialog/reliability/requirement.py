@@ -125,9 +125,7 @@ def stop_free_cycles(rate: float, chance: float, share: float = 1.0) -> int | No
     """
     rate = _checks.chance("rate", rate)
     chance, share = _checks.inside("chance", chance), _checks.part("share", share)
-    if rate == 0:
-        return None
-    return 0 if rate == 1 else _exact.most_cycles(rate, chance, share)
+    return None if rate == 0 else _exact.most_cycles(rate, chance, share)
 
 
 def stop_free_chance(rate: float, cycles: int) -> float:

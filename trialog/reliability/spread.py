@@ -104,15 +104,15 @@ def _groups(failures: Counts, cycles: Counts) -> tuple[Ints, Ints]:
     n = [_checks.whole("cycles", count, 0) for count in n]
     pairs = zip(k, n, strict=True)
     k = [_checks.whole("failures", part, 0, whole, "cycles") for part, whole in pairs]
-    some = np.array(n, dtype=np.int64) > 0
-    return np.array(k, dtype=np.int64)[some], np.array(n, dtype=np.int64)[some]
+    some = np.array(n) > 0
+    return np.array(k)[some], np.array(n)[some]
 
 
 def _tables(n: Ints, total: int, rng: np.random.Generator, draws: int) -> Iterator[Ints]:
     """Deal `total` failures out to the groups at random, `draws` times, a batch at a time."""
     for start in range(0, draws, BATCH):
         rows = min(BATCH, draws - start)
-        yield rng.multivariate_hypergeometric(n, total, size=rows, method="marginals")
+        yield rng.multivariate_hypergeometric(n, total, size=rows)
 
 
 def _unevenness(k: Ints, n: Ints) -> npt.NDArray[np.float64]:
