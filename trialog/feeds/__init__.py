@@ -1,0 +1,19 @@
+"""Entries and setups that come from elsewhere, and the logbook on its way out."""
+
+from trialog.feeds.columns import Form
+from trialog.feeds.csv_log import ParsedFile, read_csv
+from trialog.feeds.exporting import export_csv
+from trialog.feeds.importing import ImportResult, ShiftSummary, import_csv, preview
+from trialog.feeds.tables import RejectedLine
+
+__all__ = [
+    "Form",
+    "ImportResult",
+    "ParsedFile",
+    "RejectedLine",
+    "ShiftSummary",
+    "export_csv",
+    "import_csv",
+    "preview",
+    "read_csv",
+]

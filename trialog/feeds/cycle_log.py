@@ -1,0 +1,171 @@
+"""Cycle logs: a row of the file is a line of the logbook."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+from trialog.errors import InvalidValueError, TrialogError
+from trialog.feeds.columns import ALLOWED, CYCLE_LOG, FREE_TEXT, TEXT_COLUMNS, require_known
+from trialog.feeds.formulas import unguard
+from trialog.feeds.identity import Identities
+from trialog.feeds.names import Names
+from trialog.feeds.tables import RejectedLine, Row, Table
+from trialog.feeds.values import (
+    read_ruling,
+    read_seconds,
+    read_time,
+    read_whole,
+    read_word,
+    read_yes_no,
+)
+from trialog.records.entries import NewEntry, check_form, check_whole
+from trialog.records.words import Condition, CounterEvent, EntryKind, Reading, Stage
+
+LARGEST_NUMBER = 10_000_000
+"""How high a cycle's number in its shift may be."""
+
+COUNTED = (EntryKind.GOOD, EntryKind.FAILED)
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """A row as a line of the logbook, before the shift as a whole has been looked at.
+
+    `entry` is None where the row is rejected; its shift may still have been opened by it.
+    """
+
+    row: Row
+    kind: EntryKind
+    shift: str | None
+    stage: Stage | None = None
+    entry: NewEntry | None = None
+
+
+def read_drafts(
+    table: Table, names: Names, identities: Identities, *, now: datetime
+) -> tuple[list[Draft], list[RejectedLine]]:
+    """Read each row of a cycle log on its own."""
+    require_known(table, CYCLE_LOG)
+    reader = _Reader(names, identities, decimal_comma=table.delimiter != ",", now=now)
+    drafts: list[Draft] = []
+    rejected: list[RejectedLine] = []
+    for row in table.rows:
+        try:
+            given = _given(table.header, row)
+            kind = reader.kind(given)
+            drafts.append(Draft(row, kind, given.get("shift")))
+            drafts[-1] = _filled(reader, drafts[-1], given)
+        except TrialogError as error:
+            rejected.append(RejectedLine(row.line, str(error), row.text))
+    return drafts, rejected
+
+
+def _filled(reader: _Reader, draft: Draft, given: Mapping[str, str]) -> Draft:
+    stage = read_word("stage", given["stage"], Stage) if "stage" in given else None
+    return replace(draft, stage=stage, entry=reader.entry(draft.kind, given))
+
+
+def _given(header: Sequence[str], row: Row) -> dict[str, str]:
+    """Return the cells that are filled in, by column."""
+    if len(row.cells) > len(header) and any(cell.strip() for cell in row.cells[len(header) :]):
+        raise InvalidValueError("line", f"have at most {len(header)} cells", len(row.cells))
+    given: dict[str, str] = {}
+    for column, cell in zip(header, row.cells, strict=False):
+        text = unguard(cell) if column in TEXT_COLUMNS else cell
+        if column not in FREE_TEXT:
+            text = text.strip()
+        if text:
+            given[column] = text
+    return given
+
+
+class _Reader:
+    """Turns a row's cells into a line for the logbook."""
+
+    def __init__(
+        self, names: Names, identities: Identities, *, decimal_comma: bool, now: datetime
+    ) -> None:
+        self._identities = identities
+        self._now = now
+
+        def whole(field: str, text: str) -> int:
+            return read_whole(field, text, decimal_comma=decimal_comma)
+
+        def seconds(field: str, text: str) -> int:
+            return read_seconds(field, text, decimal_comma=decimal_comma)
+
+        def cycle_number(field: str, text: str) -> int:
+            number = whole(field, text)
+            check_whole(field, number, 1, LARGEST_NUMBER)
+            return number
+
+        def modes(_field: str, text: str) -> tuple[int, ...]:
+            named = [name.strip() for name in text.replace("+", ";").split(";")]
+            ids = tuple(names.mode(name) for name in named if name)
+            if len(set(ids)) < len(ids):
+                raise InvalidValueError("modes", "name each failure mode once", text)
+            return ids
+
+        self._cells: dict[str, tuple[str, Callable[[str, str], Any]]] = {
+            "shift": ("shift", _as_written),
+            "cycle": ("cycle_number", cycle_number),
+            "time": ("occurred_at", read_time),
+            "modes": ("mode_ids", modes),
+            "operator": ("person_id", lambda _, name: names.person(name)),
+            "note": ("text", _as_written),
+            "id": ("client_id", _as_written),
+            "cycles": ("cycles", whole),
+            "stage": ("stage", lambda field, text: read_word(field, text, Stage)),
+            "counter": ("counter", whole),
+            "counter_event": (
+                "counter_event", lambda field, text: read_word(field, text, CounterEvent)
+            ),
+            "clear_seconds": ("clear_seconds", seconds),
+            "condition": ("condition", lambda field, text: read_word(field, text, Condition)),
+            "reading": ("reading", lambda field, text: read_word(field, text, Reading)),
+            "device": ("device_id", lambda _, name: names.device(name)),
+            "resets_evidence": ("resets_evidence", read_yes_no),
+            "ruling": ("relevant", read_ruling),
+            "mode": ("failure_mode_id", lambda _, name: names.mode(name)),
+            "target": ("target", _as_written),
+            "reason": ("reason", _as_written),
+            "order_known": ("order_known", read_yes_no),
+            "mismatch_accepted": ("mismatch_accepted", read_yes_no),
+        }  # fmt: skip
+
+    def kind(self, given: Mapping[str, str]) -> EntryKind:
+        """Return what kind of line a row is."""
+        if "outcome" not in given:
+            raise InvalidValueError("outcome", f"be one of {', '.join(EntryKind)}", "")
+        return read_word("outcome", given["outcome"], EntryKind)
+
+    def entry(self, kind: EntryKind, given: Mapping[str, str]) -> NewEntry:
+        """Return a row's line, checked as far as it can be without the shift's other lines."""
+        fields: dict[str, Any] = {}
+        for column, text in given.items():
+            if column not in ALLOWED[kind]:
+                raise InvalidValueError(column, f"be empty on a {kind.value!r} line", text)
+            if column != "outcome" and (column != "stage" or kind is EntryKind.SHIFT_OPENED):
+                attribute, read = self._cells[column]
+                fields[attribute] = read(column, text)
+        if kind in COUNTED:
+            fields.setdefault("cycles", 1)
+        if kind is EntryKind.SHIFT_OPENED:
+            fields.setdefault("stage", Stage.BY_HAND)
+        return self._checked(kind, fields)
+
+    def _checked(self, kind: EntryKind, fields: dict[str, Any]) -> NewEntry:
+        entry = NewEntry(kind=kind, **{"client_id": "-", **fields})
+        if "client_id" not in fields:
+            entry = self._identities.named(entry)
+        if entry.shift is None and entry.target is None and kind is not EntryKind.REVISION:
+            raise InvalidValueError("shift", "be given", "")
+        check_form(entry, self._now)
+        return entry
+
+
+def _as_written(_field: str, text: str) -> str:
+    return text

@@ -1,0 +1,65 @@
+"""The names that a file may use on a cell: its people, devices and failure modes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from trialog.errors import UnknownNameError
+from trialog.records.models import Cell, Device, FailureMode, Person
+from trialog.records.queries import unknown_name
+
+MOST_HINTS = 200
+"""After so many unknown names no further likeness is looked for; it takes too long."""
+
+
+@dataclass
+class Names:
+    """Ids by name, and the errors for names that are not there."""
+
+    people: Mapping[str, int]
+    devices: Mapping[str, int]
+    modes: Mapping[str, int]
+    device_of_mode: Mapping[int, int]
+    _rules: dict[tuple[str, str], str] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, session: Session, cell: Cell) -> Names:
+        """Read the names from the records; people who have left may stand in old logs too."""
+        modes = session.execute(
+            select(FailureMode.name, FailureMode.id, FailureMode.device_id)
+            .where(FailureMode.cell_id == cell.id)
+            .order_by(FailureMode.device_id, FailureMode.id)
+        ).all()
+        people = select(Person.name, Person.id)
+        devices = select(Device.name, Device.id).where(Device.cell_id == cell.id)
+        return cls(
+            people={name: row_id for name, row_id in session.execute(people)},
+            devices={name: row_id for name, row_id in session.execute(devices)},
+            modes={name: mode_id for name, mode_id, _ in modes},
+            device_of_mode={mode_id: device_id for _, mode_id, device_id in modes},
+        )
+
+    def person(self, name: str) -> int:
+        """Return the id of a person."""
+        return self._find("person", name, self.people)
+
+    def device(self, name: str) -> int:
+        """Return the id of a device of the cell."""
+        return self._find("device", name, self.devices)
+
+    def mode(self, name: str) -> int:
+        """Return the id of a failure mode of the cell."""
+        return self._find("failure mode", name, self.modes)
+
+    def _find(self, kind: str, name: str, known: Mapping[str, int]) -> int:
+        found = known.get(name)
+        if found is not None:
+            return found
+        if (kind, name) not in self._rules:
+            near = tuple(known) if len(self._rules) < MOST_HINTS else ()
+            self._rules[kind, name] = unknown_name(kind, name, near).rule
+        raise UnknownNameError(kind, self._rules[kind, name], name)
