@@ -81,7 +81,7 @@ def one_in(value: float | None) -> str:
         return "–"
     if value == 0:
         return "none"
-    cycles = 1 / Decimal(repr(float(value)))
+    cycles = Decimal(f"{1 / value:.12g}")  # twelve digits: 1 in 740 must not become 739.9…
     digits = 3 if cycles >= 100 else 2
     step = Decimal(1).scaleb(cycles.adjusted() - digits + 1)
     shown = cycles.quantize(step, ROUND_FLOOR)

@@ -1,0 +1,136 @@
+"""The chart of failures over cycles, its words and its table."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from types import SimpleNamespace
+
+import pandas as pd
+import pytest
+
+from trialog.evidence import judge
+from trialog.records.words import PlanKind
+from trialog.reliability import FixedPlan
+from trialog.reports.figures import MOST_STEPS, failure_steps, failures_over_cycles
+
+PLAN = FixedPlan(2000, 3, 0.005, 0.0005, 0.9, 0.9)
+
+
+def verdict(shifts, positions=(), plan=PLAN):
+    """Make as much of a verdict as a chart needs: shifts as (cycles, failures) pairs."""
+    evidence = SimpleNamespace(
+        shifts=pd.DataFrame(shifts, columns=["cycles", "failures"]),
+        positions=tuple(positions),
+        cycles=sum(cycles for cycles, _ in shifts),
+        failures=sum(failures for _, failures in shifts),
+    )
+    return SimpleNamespace(evidence=evidence, plan=plan, subject="arm")
+
+
+def drawn(chart):
+    """Return the step line's points, the exact marks and the hollow ones."""
+    line, exact, hollow = json.loads(chart.json)["data"]
+    return list(zip(line["x"], line["y"], strict=True)), exact, hollow
+
+
+def test_without_cycles_the_chart_shows_the_plan_only():
+    chart = failures_over_cycles(verdict([]))
+    points, exact, hollow = drawn(chart)
+    assert points == [(0, 0), (0, 0)]
+    assert exact["x"] == hollow["x"] == []
+    assert chart.title == "No cycle counted yet"
+    assert chart.rows == (("0", "0", "now"),)
+
+
+def test_a_failure_is_a_step_at_its_cycle_and_the_line_goes_on_to_the_last_cycle():
+    chart = failures_over_cycles(verdict([(500, 1), (300, 0)], positions=[17]))
+    points, exact, hollow = drawn(chart)
+    assert points == [(0, 0), (17, 1), (800, 1)]
+    assert (exact["x"], exact["y"]) == ([17], [1])
+    assert hollow["x"] == []
+    assert chart.rows == (("17", "1", "exact"), ("800", "1", "now"))
+    assert json.loads(chart.json)["data"][0]["line"]["shape"] == "hv"
+
+
+def test_failures_without_a_cycle_number_step_at_their_shifts_end_and_are_marked():
+    steps = failure_steps(verdict([(500, 2), (300, 2)], positions=[17, 510]).evidence)
+    assert [(step.cycle, step.failures, step.exact) for step in steps] == [
+        (17, 1, True), (500, 2, False), (510, 3, True), (800, 4, False),
+    ]  # fmt: skip
+    chart = failures_over_cycles(verdict([(500, 2), (300, 2)], positions=[17, 510]))
+    _, exact, hollow = drawn(chart)
+    assert (hollow["x"], hollow["y"]) == ([500, 800], [2, 4])
+    assert (exact["marker"]["symbol"], hollow["marker"]["symbol"]) == ("circle", "circle-open")
+    assert "2 failures without a cycle number" in chart.summary
+
+
+def test_a_failure_on_a_shifts_last_cycle_belongs_to_that_shift():
+    steps = failure_steps(verdict([(500, 1), (300, 0)], positions=[500]).evidence)
+    assert [(step.cycle, step.exact) for step in steps] == [(500, True)]
+
+
+def test_a_hundred_thousand_failures_are_thinned_to_what_a_screen_can_show():
+    many = 100_000
+    chart = failures_over_cycles(verdict([(many, many)], positions=range(1, many + 1)))
+    points, exact, _ = drawn(chart)
+    assert len(points) == MOST_STEPS + 2
+    assert points[1] == (1, 1)
+    assert points[-1] == (many, many)
+    assert len(exact["x"]) == MOST_STEPS
+    assert len(chart.json) < 200_000
+
+
+def test_the_plans_lines_stand_half_way_between_two_whole_numbers():
+    no_go, border, go = json.loads(failures_over_cycles(verdict([(100, 0)])).json)["layout"][
+        "shapes"
+    ]
+    assert (no_go["y0"], border["y0"], border["y1"], go["y1"]) == (3.5, 3.5, 3.5, 3.5)
+    assert go["x0"] == 2000
+    assert border["line"]["dash"] == "dash"
+
+
+@pytest.mark.parametrize(
+    ("shifts", "title"),
+    [
+        ([(500, 1)], "1 failure in 500 cycles: 1,500 more cycles to the plan's GO region"),
+        ([(2000, 3)], "3 failures in 2,000 cycles: the plan's GO region is reached"),
+        ([(500, 4)], "4 failures in 500 cycles: more than the plan allows"),
+    ],
+)
+def test_the_title_says_the_finding(shifts, title):
+    assert failures_over_cycles(verdict(shifts)).title == title
+
+
+def test_axes_name_what_they_count_and_start_at_nought():
+    layout = json.loads(failures_over_cycles(verdict([(500, 1)])).json)["layout"]
+    assert layout["xaxis"]["title"]["text"] == "counted cycles"
+    assert layout["yaxis"]["title"]["text"] == "relevant failures so far"
+    assert layout["xaxis"]["range"][0] == 0
+    assert layout["yaxis"]["range"][1] > PLAN.allowed_failures + 1
+
+
+def test_every_colour_is_a_variable_of_the_style_sheet():
+    text = failures_over_cycles(verdict([(500, 1)])).json
+    figure = json.loads(text)
+    assert "#" not in text
+    assert figure["layout"]["font"]["color"] == "var(--chart-text)"
+    assert figure["data"][0]["line"]["color"] == "var(--chart-line)"
+
+
+def test_the_json_cannot_end_the_script_element_that_holds_it():
+    hostile = SimpleNamespace(**verdict([(500, 1)]).__dict__ | {"subject": "</script><b>"})
+    chart = failures_over_cycles(hostile)
+    assert "<" not in chart.json
+    chart = replace(chart, figure=chart.figure.update_layout(xaxis_title="</script>&"))
+    assert "<" not in chart.json
+    assert json.loads(chart.json)["layout"]["xaxis"]["title"]["text"] == "</script>&"
+
+
+def test_a_trials_steps_are_where_its_failures_are_in_the_records(shop):
+    trial = shop.trial(kind=PlanKind.FIXED_SIZE)
+    shop.shift("A", days=1, good=50, failed=[shop.cell.dropped, shop.cell.missed])
+    shop.shift("B", good=30, failed=[shop.cell.slow])
+    judged = judge(shop.session, trial)
+    assert [step.cycle for step in failure_steps(judged.evidence)] == [1, 2, 53]
+    assert drawn(failures_over_cycles(judged))[0][-1] == (83, 3)
