@@ -38,6 +38,11 @@ class Batch:
     touched: set[str] = field(default_factory=set)
     facts: dict[str, dict[str, Any]] = field(default_factory=dict)
     changed_since: list[datetime] = field(default_factory=list)
+    people: set[int] = field(default_factory=set)
+
+    def label_of(self, shift_id: int | None) -> str | None:
+        """Return the label of a shift that the batch has to do with."""
+        return next((label for label, shift in self.shifts.items() if shift.id == shift_id), None)
 
 
 def admit(batch: Batch, entry: NewEntry) -> None:
@@ -46,6 +51,7 @@ def admit(batch: Batch, entry: NewEntry) -> None:
     if entry.client_id in batch.facts:
         raise ConflictError(f"client_id must be given once, got {entry.client_id!r} again")
     _require_layout(batch.layout, entry)
+    _require_person(batch, entry)
     moment = entry.occurred_at or batch.now
     label = _shift_label(batch, entry)
     number = None
@@ -72,16 +78,23 @@ def _require_layout(layout: CellLayout, entry: NewEntry) -> None:
         raise UnknownNameError("device", "belong to the cell", entry.device_id)
 
 
+def _require_person(batch: Batch, entry: NewEntry) -> None:
+    if not batch.people:
+        batch.people.update(batch.session.scalars(select(Person.id)))
+    if entry.person_id not in (None, *batch.people):
+        raise UnknownNameError("person", "be a known person", entry.person_id)
+
+
 def _shift_label(batch: Batch, entry: NewEntry) -> str | None:
     """Return the shift a line belongs to: as named, or as its target's."""
     if entry.kind is EntryKind.REVISION:
         return None
-    if entry.kind is EntryKind.SHIFT_OPENED and entry.shift is not None:
-        return check_name("shift", entry.shift)
     if entry.shift is not None:
-        return entry.shift
+        return check_name("shift", entry.shift)
     if entry.target is None:
         raise InvalidValueError("shift", "be given", entry.shift)
+    if entry.target in batch.facts:
+        return batch.label_of(batch.facts[entry.target]["shift_id"])
     statement = select(Entry).where(Entry.client_id == entry.target, Entry.cell_id == batch.cell.id)
     target = batch.session.scalar(statement)
     if target is None:
@@ -103,8 +116,12 @@ def _open_shift(batch: Batch, entry: NewEntry, moment: datetime) -> None:
 
 
 def _find_shift(batch: Batch, label: str) -> Shift | None:
+    if label in batch.shifts:
+        return batch.shifts[label]
     statement = select(Shift).where(Shift.cell_id == batch.cell.id, Shift.label == label)
-    return batch.shifts.get(label) or batch.session.scalar(statement)
+    # The session may have read the shift before the cell was locked, and another tablet
+    # have closed it since.
+    return batch.session.scalar(statement.execution_options(populate_existing=True))
 
 
 def _log(batch: Batch, label: str) -> ShiftLog:

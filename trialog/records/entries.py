@@ -17,6 +17,7 @@ CLOCK_TOLERANCE = timedelta(minutes=5)
 MOST_CYCLES_AT_ONCE = 100_000
 LONGEST_CLEAR_SECONDS = 7 * 24 * 3600
 LARGEST_COUNTER = 10**12
+LARGEST_CYCLE_NUMBER = 10**9
 CLIENT_ID = re.compile(r"[A-Za-z0-9_.:-]{1,64}")
 
 
@@ -72,7 +73,24 @@ def check_form(entry: NewEntry, now: datetime) -> None:
     check_length("reason", entry.reason, TEXT_LIMIT)
     if entry.counter is not None:
         check_whole("counter", entry.counter, 0, LARGEST_COUNTER)
+    if entry.cycle_number is not None:
+        check_whole("cycle number", entry.cycle_number, 1, LARGEST_CYCLE_NUMBER)
+    if entry.target is not None and not CLIENT_ID.fullmatch(entry.target):
+        raise InvalidValueError("target", "be a line's client_id", entry.target)
+    _refuse_strays(entry)
     _FORMS[entry.kind](entry)
+
+
+def _refuse_strays(entry: NewEntry) -> None:
+    """Refuse a field that means nothing on this kind of line.
+
+    A cycle count on a note, say, would be counted against the machine's counter and
+    never show in a rollup.
+    """
+    for name in _OWN_FIELDS - _FIELDS_OF.get(entry.kind, frozenset()):
+        value = getattr(entry, name)
+        if value not in (None, ()):
+            raise InvalidValueError(name, f"be empty on a {entry.kind} line", value)
 
 
 def check_time(field: str, value: datetime, now: datetime) -> None:
@@ -93,6 +111,14 @@ def check_length(field: str, value: str, most: int) -> None:
         raise InvalidValueError(field, f"be at most {most} characters ({len(value)} given)", value)
     if "\x00" in value:
         raise InvalidValueError(field, "not hold a NUL character", value)
+    if not storable(value):
+        raise InvalidValueError(field, "hold whole characters only", value)
+
+
+def storable(value: str) -> bool:
+    """Say whether every database can hold a text, or be asked for it."""
+    # A lone half of a surrogate pair gets into a text through JSON's escapes.
+    return not any(sign == "\x00" or "\ud800" <= sign <= "\udfff" for sign in value)
 
 
 def check_name(field: str, value: str) -> str:
@@ -176,6 +202,23 @@ def _check_revision(entry: NewEntry) -> None:
 def _check_undo(entry: NewEntry) -> None:
     _required("target", entry.target)
 
+
+_CYCLE_FIELDS = frozenset({"cycles", "cycle_number"})
+_FIELDS_OF: dict[EntryKind, frozenset[str]] = {
+    EntryKind.SHIFT_OPENED: frozenset({"stage", "counter"}),
+    EntryKind.GOOD: _CYCLE_FIELDS,
+    EntryKind.FAILED: _CYCLE_FIELDS | {"mode_ids"},
+    EntryKind.STOP: frozenset({"clear_seconds"}),
+    EntryKind.CONDITION: frozenset({"condition"}),
+    EntryKind.READING: frozenset({"reading", "counter"}),
+    EntryKind.SHIFT_CLOSED: frozenset({"counter", "counter_event"}),
+    EntryKind.RULING: frozenset({"target", "relevant", "failure_mode_id"}),
+    EntryKind.REVISION: frozenset({"device_id", "resets_evidence"}),
+    EntryKind.UNDO: frozenset({"target"}),
+}
+"""What a kind of line may carry beyond what all may: who, when, which shift, text, reason."""
+
+_OWN_FIELDS = frozenset().union(*_FIELDS_OF.values())
 
 _FORMS: dict[EntryKind, Callable[[NewEntry], None]] = {
     EntryKind.SHIFT_OPENED: _check_open,

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from trialog.errors import ConflictError, InvalidValueError, NotAllowedError, UnknownNameError
 from trialog.records.audit import record_event
-from trialog.records.entries import check_name
+from trialog.records.entries import check_name, storable
 from trialog.records.models import Person
 from trialog.records.words import Role
 
@@ -135,7 +135,8 @@ def _require_other_admin(session: Session, person: Person) -> None:
 
 def find_person(session: Session, name: str) -> Person:
     """Return the person of a name, or raise UnknownNameError."""
-    person = session.scalar(select(Person).where(Person.name == name.strip()))
+    known = select(Person).where(Person.name == name.strip())
+    person = session.scalar(known) if storable(name) else None
     if person is None:
         raise UnknownNameError("person", "be a known person", name)
     return person
@@ -148,6 +149,8 @@ def check_pin(session: Session, name: str, pin: str, *, now: datetime) -> Person
     in a unit of work that is committed also when the answer is None, so that tries count.
     """
     statement = select(Person).where(Person.name == name.strip()).with_for_update()
+    if not storable(name + pin):
+        return None
     person = session.scalar(statement)
     if person is None or not person.active:
         _hasher.hash(pin)  # as slow as a real check: names cannot be told from the time taken

@@ -9,6 +9,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, selectinload
 
 from trialog.errors import UnknownNameError
+from trialog.records.entries import storable
 from trialog.records.models import Cell, Entry, Person, Revision, Shift, Trial
 from trialog.records.rollups import revisions_in_order
 from trialog.records.words import EntryKind
@@ -26,7 +27,7 @@ def cells(session: Session) -> Sequence[Cell]:
 
 def find_cell(session: Session, name: str) -> Cell:
     """Return the cell of a name, or raise UnknownNameError."""
-    cell = session.scalar(select(Cell).where(Cell.name == name))
+    cell = session.scalar(select(Cell).where(Cell.name == name)) if storable(name) else None
     if cell is None:
         raise unknown_name("cell", name, session.scalars(select(Cell.name)).all())
     return cell
@@ -34,7 +35,7 @@ def find_cell(session: Session, name: str) -> Cell:
 
 def find_trial(session: Session, name: str) -> Trial:
     """Return the trial of a name, or raise UnknownNameError."""
-    trial = session.scalar(select(Trial).where(Trial.name == name))
+    trial = session.scalar(select(Trial).where(Trial.name == name)) if storable(name) else None
     if trial is None:
         raise unknown_name("trial", name, session.scalars(select(Trial.name)).all())
     return trial
