@@ -36,7 +36,8 @@ def _require_loopback(host):
     if name in (None, "", "localhost"):
         return
     try:
-        if ipaddress.ip_address(name).is_loopback:
+        address = ipaddress.ip_address(name)
+        if address.is_loopback or address.is_unspecified:  # unspecified: a server's own end
             return
     except ValueError:
         pass  # a name that only a name server could resolve

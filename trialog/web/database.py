@@ -15,6 +15,7 @@ from trialog.records.database import make_engine, make_sessions
 from trialog.web.settings import Settings
 
 NAME = "trialog"
+LARGEST_ID = 2**31 - 1
 
 Row = TypeVar("Row", bound=Base)
 
@@ -60,7 +61,7 @@ def get_session() -> Session:
 
 def get_or_404(table: type[Row], row_id: int) -> Row:
     """Return the row of an id in an address, or answer that there is no such page."""
-    row = get_session().get(table, row_id)
+    row = get_session().get(table, row_id) if row_id <= LARGEST_ID else None
     if row is None:
         abort(404)
     return row

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flask import Flask
+from flask import Flask, url_for
 
 from trialog.evidence import statistics_of
 from trialog.records.models import Cell, Requirement, Shift, Trial
@@ -11,22 +11,22 @@ from trialog.reports import sentences
 
 def log_url(cell: Cell) -> str:
     """Return where a shift of a cell is opened or joined."""
-    return f"/cells/{cell.id}/log"
+    return url_for("logging.start", cell_id=cell.id)
 
 
 def revision_url(cell: Cell) -> str:
     """Return where a change to a device is recorded."""
-    return f"/cells/{cell.id}/revisions/new"
+    return url_for("shifts.new_revision", cell_id=cell.id)
 
 
 def shift_url(shift: Shift) -> str:
     """Return where a shift's report is."""
-    return f"/shifts/{shift.id}"
+    return url_for("shifts.report", shift_id=shift.id)
 
 
 def trial_url(trial: Trial) -> str:
     """Return where a trial's page is."""
-    return f"/trials/{trial.id}"
+    return url_for("trials.show", trial_id=trial.id)
 
 
 def requirement_words(requirement: Requirement) -> str:
