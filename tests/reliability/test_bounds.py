@@ -212,6 +212,13 @@ def test_midp_bounds_at_the_ends_are_the_estimate_where_half_an_outcome_outweigh
     assert (clean.upper, hopeless.lower) == (0.0, 1.0)
 
 
+@pytest.mark.parametrize("method", METHODS[:2] + METHODS[3:])
+def test_the_ends_keep_their_convention_at_low_confidence(method):
+    hopeless = failure_rate_bounds(20, 20, confidence=0.2, method=method)
+    clean = failure_rate_bounds(0, 20, confidence=0.2, sides="lower", method=method)
+    assert (clean.lower, hopeless.upper) == (0.0, 1.0)
+
+
 def test_a_bound_that_rounds_to_the_end_stays_there():
     bounds = failure_rate_bounds(
         9_999_999, 10_000_000, confidence=1 - 1e-15, sides="both", method="jeffreys"

@@ -71,6 +71,8 @@ def test_zero_failures_tie_as_the_numbers_typed(limit, confidence, cycles):
         (0.7, 0.49, 1, 2),
         (0.6, 0.36, 1, 2),
         (0.6, 0.37, 1, 3),
+        (0.6, 0.36000000001, 1, 3),
+        (0.6, 0.35999999999, 1, 2),
         (0.5, 0.5, 1, 3),
         (0.3, 0.027, 2, 3),  # P(K <= 2; 3, p) = 1 - p^3
         (0.3, 0.028, 2, 4),
@@ -152,6 +154,9 @@ def test_the_quick_search_skips_no_plan(limit, ratio, confidence, good_pass):
 def test_a_tie_in_the_good_devices_risk_holds():
     # P(K <= 1; 2, 0.2) = 0.96 and P(K <= 1; 2, 0.8) = 0.36
     plan = fixed_plan(0.8, 0.2, confidence=0.64, good_pass=0.96)
+    assert (plan.cycles, plan.allowed_failures) == (2, 1)
+    # 0.15 / 0.85 has no end in decimals, so the sum is a hair off 0.9775
+    plan = fixed_plan(0.8, 0.15, confidence=0.64, good_pass=0.9775)
     assert (plan.cycles, plan.allowed_failures) == (2, 1)
 
 
