@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from trialog.errors import ConflictError, TrialogError
 from trialog.records.batch import SAME, Batch, admit, require_one_open
-from trialog.records.entries import NewEntry
+from trialog.records.entries import NewEntry, storable
 from trialog.records.models import Cell, Entry, Person
 from trialog.records.rollups import CellLayout
 from trialog.records.storing import store
@@ -112,7 +112,7 @@ def _chunks(values: Sequence[str]) -> Iterator[Sequence[str]]:
 
 def _known_entries(session: Session, client_ids: Sequence[str]) -> dict[str, Entry]:
     known: dict[str, Entry] = {}
-    for chunk in _chunks(client_ids):
+    for chunk in _chunks([one for one in client_ids if storable(one)]):
         found = session.scalars(select(Entry).where(Entry.client_id.in_(chunk)))
         known |= {entry.client_id: entry for entry in found}
     return known
