@@ -1,7 +1,8 @@
-"""Trials: the page, files in and out, signing."""
+"""Trials: the page, rulings, files in and out, acknowledging and signing."""
 
 from flask import Blueprint
 
 bp = Blueprint("trials", __name__, template_folder="templates")
 
-from trialog.web.trials import views  # noqa: E402, F401 - the views hang themselves on bp
+# The views hang themselves on bp, so they come after it.
+from trialog.web.trials import importing, rulings, signing, views  # noqa: E402, F401

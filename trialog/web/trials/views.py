@@ -1,1 +1,104 @@
-"""Nothing here yet."""
+"""A trial's page and documents, and the files that reports need to be shown."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from flask import Response, abort, g, render_template, url_for
+
+from trialog.evidence import CAUTIONS
+from trialog.records.models import Trial
+from trialog.records.people import Action
+from trialog.reports import words
+from trialog.reports.documents import ASSETS as REPORT_ASSETS
+from trialog.reports.documents import asset as report_asset
+from trialog.reports.documents import trial_html
+from trialog.reports.trial_report import TrialReport, build_trial_report, trial_report_as_dict
+from trialog.web.assets import A_YEAR, fingerprint
+from trialog.web.clock import now, zone
+from trialog.web.database import get_or_404, get_session
+from trialog.web.security import allowed, report_page
+from trialog.web.trials import bp
+
+ASSETS = {"report.css": "text/css", "charts.js": "text/javascript"}
+
+
+@bp.get("/trials/<int:trial_id>")
+@allowed(Action.READ)
+@report_page
+def show(trial_id: int) -> str:
+    """Show how a trial stands: the sentence, the picture, the table."""
+    trial = get_or_404(Trial, trial_id)
+    report = build_report(trial)
+    return render_template(
+        "trials/show.html",
+        trial=trial,
+        report=report,
+        shift_page=_shift_page,
+    )
+
+
+@bp.get("/trials/<int:trial_id>/report.html")
+@allowed(Action.READ)
+def report_html(trial_id: int) -> Response:
+    """Download the trial's report as one file that needs nothing else."""
+    return download(
+        trial_html(build_report(get_or_404(Trial, trial_id))),
+        "text/html",
+        f"trial-{trial_id}.html",
+    )
+
+
+@bp.get("/trials/<int:trial_id>/report.json")
+@allowed(Action.READ)
+def report_json(trial_id: int) -> Response:
+    """Download the trial's report as data."""
+    as_dict = trial_report_as_dict(build_report(get_or_404(Trial, trial_id)))
+    return download(as_json(as_dict), "application/json", f"trial-{trial_id}.json")
+
+
+def _shift_page(shift_id: int) -> str:
+    return url_for("shifts.report", shift_id=shift_id)
+
+
+@bp.app_context_processor
+def _wording() -> dict[str, Any]:
+    """Give every template the wording of numbers, and the cautions."""
+    return {"w": words, "caution_sentences": CAUTIONS}
+
+
+def build_report(trial: Trial) -> TrialReport:
+    """Build a trial's report as of now, in the shop's zone."""
+    return build_trial_report(get_session(), trial, now=now(), zone=zone())
+
+
+def as_json(data: dict[str, Any]) -> str:
+    """Write data as JSON that a person can read too."""
+    return json.dumps(data, indent=2, ensure_ascii=False) + "\n"
+
+
+def download(content: str, mimetype: str, name: str) -> Response:
+    """Answer with a file to keep. It is never opened in place, where this site's rules bind it."""
+    response = Response(content, mimetype=mimetype)
+    response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+    return response
+
+
+@bp.get("/assets/reports/<name>")
+@allowed(Action.READ)
+def asset(name: str) -> Response:
+    """Serve the style sheet or the script that reports share with their documents."""
+    if name not in ASSETS:
+        abort(404)
+    g.cacheable = True
+    response = Response(report_asset(name), mimetype=ASSETS[name])
+    response.headers["Cache-Control"] = f"private, max-age={A_YEAR}, immutable"
+    return response
+
+
+@bp.app_url_defaults
+def _add_fingerprint(endpoint: str, values: dict[str, Any]) -> None:
+    """Let the address of a shared file change with its content, so that it may be kept."""
+    if endpoint == "trials.asset":
+        values["v"] = fingerprint(REPORT_ASSETS / values["name"])

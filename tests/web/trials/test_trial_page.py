@@ -1,0 +1,84 @@
+"""The trial's page and its downloads."""
+
+import json
+import re
+
+from trialog.evidence import judge, verdict_as_dict
+from trialog.web.trials.views import ASSETS
+
+
+def test_the_page_begins_with_the_sentence_and_shows_the_lines_of_the_verdict(on_trial, operator):
+    on_trial.shift("A", good=500)
+    page = operator.get(on_trial.url)
+    assert page.status_code == 200
+    assert "Proven so far: 16 min alone at 90 % chance. Required: 30 min. 375 more clean" in (
+        page.text
+    )
+    for reason in judge(on_trial.session, on_trial.trial).reasons:
+        assert reason.name in page.text
+    assert "Cell &lt;by hand&gt;" in page.text
+    assert "<by hand>" not in page.text
+
+
+def test_an_empty_trial_has_a_page_too(on_trial, operator):
+    assert "no cycle has been counted" in operator.get(on_trial.url).text
+
+
+def test_an_unknown_trial_has_no_page(on_trial, operator):
+    for path in ("", "/report.html", "/report.json", "/export.csv", "/rulings"):
+        assert operator.get(f"/trials/999{path}").status_code == 404
+
+
+def test_the_chart_travels_as_data_and_only_report_pages_allow_inline_styles(on_trial, operator):
+    page = operator.get(on_trial.url)
+    policy = page.headers["Content-Security-Policy"]
+    assert "style-src 'self' 'unsafe-inline'" in policy
+    assert "script-src" not in policy
+    assert "default-src 'self'" in policy
+    figure = re.search(r'<script type="application/json"[^>]*>(.*?)</script>', page.text)[1]
+    assert len(json.loads(figure)["data"]) == 3
+    assert (
+        "unsafe" not in operator.get(f"{on_trial.url}/rulings").headers["Content-Security-Policy"]
+    )
+
+
+def test_shared_assets_may_be_kept_since_their_address_changes_with_them(on_trial, operator):
+    page = operator.get(on_trial.url).text
+    for name in ASSETS:
+        address = re.search(rf'"(/assets/reports/{name}\?v=\w+)"', page)[1]
+        answer = operator.get(address)
+        assert answer.status_code == 200
+        assert "immutable" in answer.headers["Cache-Control"]
+    assert operator.get("/assets/reports/secret.py").status_code == 404
+
+
+def test_the_report_is_downloaded_as_one_file(on_trial, operator):
+    on_trial.shift("A", good=500)
+    answer = operator.get(f"{on_trial.url}/report.html")
+    assert answer.headers["Content-Disposition"].startswith("attachment;")
+    assert "Proven so far: 16 min" in answer.text
+
+
+def test_the_data_hold_the_engines_verdict(on_trial, operator):
+    on_trial.shift("A", good=500)
+    answer = operator.get(f"{on_trial.url}/report.json")
+    assert answer.json["verdict"] == verdict_as_dict(judge(on_trial.session, on_trial.trial))
+
+
+def test_what_a_person_may_not_do_is_not_offered(on_trial, operator, engineer, approver):
+    on_trial.reach_go()
+    offered = {
+        "import": operator, "sign": approver, "acknowledge": engineer,
+    }  # fmt: skip
+    pages = {name: visitor.get(on_trial.url).text for name, visitor in offered.items()}
+    assert f"{on_trial.url}/import" not in pages["import"]
+    assert f"{on_trial.url}/sign" not in pages["import"]
+    assert f"{on_trial.url}/sign" in pages["sign"]
+    assert f"{on_trial.url}/import" not in pages["sign"]
+    assert f"{on_trial.url}/acknowledge" in pages["acknowledge"]
+    assert f"{on_trial.url}/sign" not in pages["acknowledge"]
+
+
+def test_signing_is_offered_for_a_go_only(on_trial, approver):
+    on_trial.shift("A", good=5)
+    assert f"{on_trial.url}/sign" not in approver.get(on_trial.url).text

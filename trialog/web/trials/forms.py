@@ -1,0 +1,89 @@
+"""The forms about trials: rulings, a file to import, acknowledging and signing."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask_wtf import FlaskForm
+from flask_wtf.file import FileField, FileRequired
+from wtforms import (
+    BooleanField,
+    HiddenField,
+    IntegerField,
+    PasswordField,
+    SelectChoice,
+    SelectField,
+    StringField,
+    TextAreaField,
+)
+from wtforms.validators import AnyOf, InputRequired, Length
+
+from trialog.evidence import CAUTIONS
+from trialog.records.base import TEXT_LIMIT
+from trialog.records.people import LONGEST_PIN
+from trialog.records.words import AcknowledgementKind
+from trialog.web.fields import Given
+
+OTHER = "another reason"
+REASONS = (
+    "misloaded by hand",
+    "part or material out of specification",
+    "machine fault outside the device",
+    "logged by mistake",
+    "seen again: it was the device",
+    OTHER,
+)
+"""What a ruling usually rests on; common practice, no source. Words may always be added."""
+
+RELEVANT, NON_RELEVANT = "relevant", "non-relevant"
+_WORDS = Length(max=TEXT_LIMIT, message=f"Must be at most {TEXT_LIMIT} characters.")
+
+
+class RulingForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
+    """A ruling on one failure mode of one failed cycle."""
+
+    ruling_id = HiddenField(validators=[InputRequired()])
+    entry = HiddenField(validators=[InputRequired()])
+    mode_id = IntegerField(validators=[InputRequired()])
+    decision = StringField(validators=[AnyOf([RELEVANT, NON_RELEVANT])])
+    reason = SelectField("Reason", choices=[SelectChoice("", "no reason given"), *REASONS])
+    words = StringField("In words", validators=[Length(max=TEXT_LIMIT - 100)])
+
+    def full_reason(self) -> str:
+        """Return the picked reason and the words, as one text."""
+        picked = "" if self.reason.data == OTHER else self.reason.data or ""
+        return ": ".join(part for part in (picked, (self.words.data or "").strip()) if part)
+
+
+class UploadForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
+    """A file to look at before it is imported."""
+
+    file = FileField("CSV file", validators=[FileRequired("Pick a file.")])
+
+
+class AcknowledgeForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
+    """Taking note, in writing, of the cautions or of a trend or burst."""
+
+    kind = SelectField("What", choices=[kind.value for kind in AcknowledgementKind])
+    text = TextAreaField("In your own words", validators=[Given("Must be written."), _WORDS])
+
+
+class SignForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
+    """A sign-off: each caution ticked, a statement, and the signer's PIN once more."""
+
+    statement = TextAreaField("Statement", validators=[Given("Must be written."), _WORDS])
+    pin = PasswordField(
+        "Your PIN", validators=[InputRequired("Type your PIN."), Length(max=LONGEST_PIN)]
+    )
+
+    def caution_fields(self) -> list[Any]:
+        """Return the checkboxes, one for each caution."""
+        return [self[f"caution_{number}"] for number in range(len(CAUTIONS))]
+
+
+for _number, _caution in enumerate(CAUTIONS):
+    setattr(
+        SignForm,
+        f"caution_{_number}",
+        BooleanField(_caution, validators=[InputRequired("Must be ticked by whoever signs.")]),
+    )
