@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from flask import Blueprint
+from sqlalchemy.exc import OperationalError
 
 from trialog.errors import (
     ConflictError,
@@ -12,7 +13,9 @@ from trialog.errors import (
     TrialogError,
     UnknownNameError,
 )
+from trialog.records.models import Person
 from trialog.web import create_app
+from trialog.web.database import get_session
 from trialog.web.errors import error_body_of, status_of
 from trialog.web.security import public, report_page
 
@@ -123,6 +126,44 @@ def test_a_value_in_an_error_is_shown_as_text(app, stranger):
     page = stranger.get("/extra").text
     assert "<script>alert" not in page
     assert "&lt;script&gt;" in page
+
+
+def test_who_comes_second_is_told_so_and_nothing_is_saved(app, stranger, people):
+    def clash():
+        session = get_session()
+        session.add(Person(
+            name=people.operator.name, role="admin", pin_hash="x", failed_tries=0,
+            created_at=people.operator.created_at,
+        ))  # fmt: skip
+        session.flush()
+
+    with_view(app, clash)
+    page = stranger.get("/extra")
+    assert page.status_code == 409
+    assert "Somebody else changed the same thing" in page.text
+
+
+def test_a_database_that_fails_is_answered_in_plain_words(app, operator, caplog):
+    def fail():
+        raise OperationalError("SELECT 1", {}, Exception("disk I/O error"))
+
+    with_view(app, fail)
+    page = operator.get("/extra")
+    assert page.status_code == 503
+    assert "either in the records or not at all" in page.text
+    assert "disk I/O error" not in page.text
+    assert "disk I/O error" in caplog.text
+
+
+def test_even_the_error_page_may_break(app, stranger, monkeypatch, caplog):
+    def fail(*_args, **_options):
+        raise OperationalError("SELECT 1", {}, Exception("gone"))
+
+    with_view(app, fail)
+    monkeypatch.setattr("trialog.web.errors.render_template", fail)
+    answer = stranger.get("/extra")
+    assert (answer.status_code, answer.mimetype) == (503, "text/plain")
+    assert "either in the records or not at all" in answer.text
 
 
 def test_a_crash_says_nothing_of_its_cause(database, caplog):

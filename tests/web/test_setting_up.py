@@ -283,6 +283,7 @@ def test_a_share_as_typed_is_taken(engineer, cell, requirement, session):
     ("field", "typed", "said"),
     [
         ("share", "0", "Must be above 0 and at most 100, got 0."),
+        ("share", "0.00001", "Must leave a plan of at most 1,000,000,000 cycles"),
         ("share", "101", "Must be above 0 and at most 100, got 101."),
         ("name", "", "Must be given; it is empty."),
         ("subject", "999", "Not a valid choice."),

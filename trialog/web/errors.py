@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from flask import Flask, Response, current_app, jsonify, make_response, render_template, request
 from flask_wtf.csrf import CSRFError
-from werkzeug.exceptions import HTTPException, InternalServerError
+from sqlalchemy.exc import IntegrityError, OperationalError
+from werkzeug.exceptions import HTTPException
 
 from trialog.errors import (
     ConflictError,
@@ -15,6 +16,7 @@ from trialog.errors import (
     shown,
 )
 from trialog.records.logbook import RejectedEntriesError
+from trialog.web.database import get_session
 
 _STATUS: tuple[tuple[type[TrialogError], int], ...] = (
     (UnknownNameError, 404),
@@ -34,6 +36,7 @@ _TITLES = {
     422: "A value needs mending",
     429: "Too many tries",
     500: "Something broke on our side",
+    503: "The database does not answer",
 }
 
 _WORDS = {
@@ -42,8 +45,12 @@ _WORDS = {
     413: "What you sent is larger than 32 MB, so nothing of it was taken. "
     "Split the file and send the parts one by one.",
     429: "Too many tries from this device within a minute. Wait a minute, then try again.",
+    409: "Somebody else changed the same thing at the same moment, so nothing of yours was saved. "
+    "Go back, look at how it stands now, and try again.",
     500: "Nothing was half-written: what you sent is either in the records or not at all. "
     "Go back and look, then try again. The server's log says what happened.",
+    503: "Nothing was half-written: what you sent is either in the records or not at all. "
+    "Wait a moment, go back and look, then try again.",
 }
 
 
@@ -108,9 +115,30 @@ def _on_http_error(error: HTTPException) -> Response:
     return error_response(status, error_body(_WORDS.get(status) or str(error.description)))
 
 
+def _on_race(_error: IntegrityError) -> Response:
+    """Answer who came second: a rule of the database refused what a check had let pass."""
+    get_session().rollback()
+    return error_response(409, error_body(_WORDS[409]))
+
+
+def _on_database_down(error: OperationalError) -> Response:
+    current_app.logger.error("the database failed at %s", request.path, exc_info=error)
+    return _last_resort(503)
+
+
 def _on_crash(error: Exception) -> Response:
     current_app.logger.error("unexpected error at %s", request.path, exc_info=error)
-    return error_response(500, error_body(_WORDS[InternalServerError.code]))
+    return _last_resort(500)
+
+
+def _last_resort(status: int) -> Response:
+    """Answer although something broke; without the page's frame where that breaks as well."""
+    try:
+        get_session().rollback()
+        return error_response(status, error_body(_WORDS[status]))
+    except Exception:
+        current_app.logger.exception("the page that tells of an error failed as well")
+        return Response(_WORDS[status], status, mimetype="text/plain")
 
 
 def init_app(app: Flask) -> None:
@@ -118,5 +146,7 @@ def init_app(app: Flask) -> None:
     app.register_error_handler(TrialogError, _on_trialog_error)
     app.register_error_handler(CSRFError, _on_csrf_error)
     app.register_error_handler(HTTPException, _on_http_error)
+    app.register_error_handler(IntegrityError, _on_race)
+    app.register_error_handler(OperationalError, _on_database_down)
     if not app.testing:
         app.register_error_handler(Exception, _on_crash)

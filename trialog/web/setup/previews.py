@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from trialog.errors import InvalidValueError
 from trialog.evidence import make_plan
 from trialog.records.words import PlanKind
 from trialog.reliability import FixedPlan, Requirement, stretch_cycles
@@ -12,6 +13,9 @@ from trialog.reports import sentences, words
 
 SHIFT_HOURS = 8
 """The length of a shift in estimates; common practice, no source."""
+
+MOST_PLANNED = 1_000_000_000
+"""No machine runs more cycles in a trial, and the records' columns hold not much more."""
 
 
 @dataclass(frozen=True)
@@ -88,6 +92,10 @@ def preview_trial(
         If no plan holds the risks.
     """
     plan = make_plan(stated, kind, share, good_pass)
+    if plan.cycles > MOST_PLANNED:
+        raise InvalidValueError(
+            "share", f"leave a plan of at most {MOST_PLANNED:,} cycles ({plan.cycles:,})", share
+        )
     shifts = shifts_for(plan.cycles, stated.cycle_seconds)
     return TrialPreview(
         share=sentences.share(stated.limit(share), stated.chance, share, subject),
