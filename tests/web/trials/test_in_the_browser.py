@@ -1,0 +1,141 @@
+"""The trial's page and the documents in a real Chromium."""
+
+from datetime import UTC
+
+import pytest
+
+from trialog.records.models import Shift
+from trialog.reports.documents import shift_html, trial_html
+from trialog.reports.shift_report import build_shift_report
+from trialog.reports.trial_report import build_trial_report
+
+pytestmark = pytest.mark.database("sqlite")  # what a browser draws does not depend on the database
+
+SHEETS = {"A4": (210, 595), "Letter": (216, 612)}
+"""Width of a sheet in millimetres and, as a PDF has it, in points."""
+
+SIDE_MARGINS = 28
+
+
+@pytest.fixture
+def complaints(page):
+    """Collect what the browser complains of: script errors, refused styles or scripts."""
+    heard = []
+    page.on("console", lambda message: heard.append(message.text))
+    page.on("pageerror", lambda error: heard.append(str(error)))
+    return heard
+
+
+@pytest.fixture
+def run(on_trial):
+    """Two shifts, one of them rich in failures."""
+    cell = on_trial.cell
+    on_trial.shift("A", days=1, good=300, failed=[cell.dropped, cell.slow], counters=(0, 302))
+    on_trial.shift("B", good=200, failed=[cell.missed], counters=(302, 510))
+    return on_trial
+
+
+def sign_in(page, server, visitor):
+    cookie = visitor.client.get_cookie("trialog_session")
+    page.context.add_cookies(
+        [{"name": "trialog_session", "value": cookie.value, "url": server.url}]
+    )
+
+
+def drawn(page, how="screen"):
+    page.wait_for_selector(f'[data-chart][data-drawn="{how}"] .main-svg')
+
+
+def line_colour(page):
+    return page.eval_on_selector(".scatterlayer .js-line", "line => line.style.stroke")
+
+
+def test_the_chart_draws_on_the_page_without_a_complaint(
+    page, complaints, live_server, run, engineer
+):
+    sign_in(page, live_server, engineer)
+    page.goto(f"{live_server.url}{run.url}")
+    drawn(page)
+    assert page.locator(".rp-canvas .point").count() == 3
+    assert complaints == []
+
+
+def test_the_chart_changes_its_colours_with_the_page(page, live_server, run, engineer):
+    sign_in(page, live_server, engineer)
+    page.goto(f"{live_server.url}{run.url}")
+    drawn(page)
+    light = line_colour(page)
+    page.emulate_media(color_scheme="dark")
+    page.wait_for_function(
+        "before => document.querySelector('.js-line').style.stroke !== before", arg=light
+    )
+    assert (light, line_colour(page)) == ("rgb(29, 79, 143)", "rgb(143, 188, 245)")
+
+
+def test_the_chart_can_be_read_as_a_table_with_the_keyboard(page, live_server, run, engineer):
+    sign_in(page, live_server, engineer)
+    page.goto(f"{live_server.url}{run.url}")
+    page.locator("summary").focus()
+    page.keyboard.press("Enter")
+    assert page.locator("details td", has_text="end of shift").count() == 0
+    assert page.locator("details tbody tr").count() == 4
+
+
+def documents(run):
+    session, at = run.session, {"now": run.now, "zone": UTC}
+    shift = session.query(Shift).filter_by(label="B").one()
+    return {
+        "shift": shift_html(build_shift_report(session, shift, **at)),
+        "trial": trial_html(build_trial_report(session, run.trial, **at)),
+    }
+
+
+@pytest.fixture
+def stick(tmp_path, run):
+    """Save both documents, as on a stick; return their addresses."""
+    addresses = {}
+    for name, html in documents(run).items():
+        path = tmp_path / f"{name}.html"
+        path.write_text(html, encoding="utf-8")
+        addresses[name] = path.as_uri()
+    return addresses
+
+
+def test_a_document_opened_from_a_stick_draws_its_chart(page, complaints, stick):
+    page.goto(stick["trial"])
+    drawn(page)
+    assert page.locator(".rp-canvas .point").count() == 3
+    assert complaints == []
+
+
+@pytest.mark.parametrize("sheet", SHEETS)
+@pytest.mark.parametrize("name", ["shift", "trial"])
+def test_a_document_fits_the_sheet_and_loses_nothing(page, stick, name, sheet):
+    width, points = SHEETS[sheet]
+    page.set_viewport_size({"width": round((width - SIDE_MARGINS) / 25.4 * 96), "height": 1000})
+    page.goto(stick[name])
+    page.emulate_media(media="print")
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    if name == "trial":
+        drawn(page, "paper")
+    cut = page.evaluate(
+        """() => [...document.querySelectorAll("body *")]
+             .filter(it => it.checkVisibility() && !it.closest("svg, details"))
+             .filter(it => it.getBoundingClientRect().right > innerWidth + 1)
+             .map(it => it.outerHTML.slice(0, 80))"""
+    )
+    assert cut == []
+    pdf = page.pdf(format=sheet)
+    assert b"/MediaBox [0 0 %d" % points in pdf
+
+
+def test_a_chart_on_paper_is_dark_on_white_also_from_a_dark_screen(page, stick):
+    page.emulate_media(color_scheme="dark")
+    page.goto(stick["trial"])
+    drawn(page)
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    drawn(page, "paper")
+    assert line_colour(page) == "rgb(29, 79, 143)"
+    page.evaluate("window.dispatchEvent(new Event('afterprint'))")
+    drawn(page, "screen")
+    assert line_colour(page) == "rgb(143, 188, 245)"
