@@ -39,6 +39,7 @@ class Batch:
     facts: dict[str, dict[str, Any]] = field(default_factory=dict)
     changed_since: list[datetime] = field(default_factory=list)
     people: set[int] = field(default_factory=set)
+    withdrawn: set[str] = field(default_factory=set)
 
     def label_of(self, shift_id: int | None) -> str | None:
         """Return the label of a shift that the batch has to do with."""
@@ -141,12 +142,22 @@ def _line(entry: NewEntry, moment: datetime, number: int | None) -> Line:
 
 
 def _withdraw_revision(batch: Batch, entry: NewEntry) -> None:
+    if entry.target in batch.facts:
+        _withdraw_new_revision(batch, entry.target)
+        return
     statement = select(Revision).join(Entry, Entry.id == Revision.entry_id)
     revision = batch.session.scalar(statement.where(Entry.client_id == entry.target))
     if revision is None or revision.withdrawn:
         raise ConflictError(f"line {entry.target!r} is already undone")
     revision.withdrawn = True
     batch.changed_since.append(revision.effective_at or batch.now)
+
+
+def _withdraw_new_revision(batch: Batch, target: str) -> None:
+    """Withdraw a revision of the same batch, which is not in the records yet."""
+    if batch.facts[target]["kind"] is not EntryKind.REVISION or target in batch.withdrawn:
+        raise ConflictError(f"line {target!r} is already undone")
+    batch.withdrawn.add(target)
 
 
 def _facts(batch: Batch, entry: NewEntry, line: Line, label: str | None) -> dict[str, Any]:

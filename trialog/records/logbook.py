@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, selectinload
 
 from trialog.errors import ConflictError, TrialogError
 from trialog.records.batch import SAME, Batch, admit, require_one_open
@@ -68,13 +68,12 @@ def write_entries(
     """
     session.refresh(cell, with_for_update=True)
     batch = Batch(session, cell, CellLayout.of(session, cell), actor, now)
-    known = _known_entries(session, [entry.client_id for entry in entries])
     repeated: list[str] = []
     rejected: list[Rejected] = []
-    for index, entry in enumerate(entries):
+    for index, entry, known in _with_known(session, entries):
         try:
-            if entry.client_id in known:
-                _require_same(entry, known[entry.client_id], cell)
+            if known is not None:
+                _require_same(entry, known, cell)
                 repeated.append(entry.client_id)
             else:
                 admit(batch, entry)
@@ -105,17 +104,28 @@ def write_entry(
     return session.scalars(select(Entry).where(Entry.client_id == entry.client_id)).one()
 
 
-def _chunks(values: Sequence[str]) -> Iterator[Sequence[str]]:
-    """Cut a sequence of ids into pieces that fit one query."""
-    return (values[start : start + CHUNK] for start in range(0, len(values), CHUNK))
+def _with_known(
+    session: Session, entries: Sequence[NewEntry]
+) -> Iterator[tuple[int, NewEntry, Entry | None]]:
+    """Go through new lines, each with its place and the line that is there under its id.
+
+    Stored lines are read in chunks and let go again: a large file may repeat them all.
+    """
+    for start in range(0, len(entries), CHUNK):
+        chunk = entries[start : start + CHUNK]
+        known = _known_entries(session, [entry.client_id for entry in chunk])
+        for index, entry in enumerate(chunk, start):
+            yield index, entry, known.get(entry.client_id)
 
 
 def _known_entries(session: Session, client_ids: Sequence[str]) -> dict[str, Entry]:
-    known: dict[str, Entry] = {}
-    for chunk in _chunks([one for one in client_ids if storable(one)]):
-        found = session.scalars(select(Entry).where(Entry.client_id.in_(chunk)))
-        known |= {entry.client_id: entry for entry in found}
-    return known
+    ids = [one for one in client_ids if storable(one)]
+    found = session.scalars(
+        select(Entry)
+        .where(Entry.client_id.in_(ids))
+        .options(selectinload(Entry.modes), selectinload(Entry.shift))
+    )
+    return {entry.client_id: entry for entry in found}
 
 
 def _require_same(entry: NewEntry, known: Entry, cell: Cell) -> None:

@@ -16,6 +16,9 @@ from trialog.records.rollups import CellLayout, roll_up, store_rollup
 from trialog.records.shiftlog import read_log
 from trialog.records.words import EntryKind
 
+CHUNK = 5000
+"""How many lines are inserted at a time, so that a large file's are not all held twice."""
+
 
 def store(batch: Batch) -> None:
     """Chain and insert the batch's lines, then bring everything derived up to date."""
@@ -27,9 +30,11 @@ def store(batch: Batch) -> None:
         facts["previous_hash"] = cell.chain_head
         facts["hash"] = cell.chain_head = entry_hash(cell.chain_head, facts)
         cell.chain_length += 1
-    session.execute(
-        insert(Entry), [{k: v for k, v in facts.items() if k != "mode_ids"} for facts in rows]
-    )
+    for start in range(0, len(rows), CHUNK):
+        chunk = rows[start : start + CHUNK]
+        session.execute(
+            insert(Entry), [{k: v for k, v in facts.items() if k != "mode_ids"} for facts in chunk]
+        )
     _store_modes_and_revisions(batch, first)
     _store_shifts(batch)
     kinds = sorted({str(facts["kind"]) for facts in rows})
@@ -48,7 +53,9 @@ def _store_modes_and_revisions(batch: Batch, first: int) -> None:
     modes: list[dict[str, int]] = []
     for entry in batch.session.scalars(statement):
         if entry.kind is EntryKind.REVISION:
-            batch.session.add(_revision_of(entry))
+            revision = _revision_of(entry)
+            revision.withdrawn = entry.client_id in batch.withdrawn
+            batch.session.add(revision)
         for mode in batch.facts[entry.client_id]["mode_ids"]:
             modes.append({"entry_id": entry.id, "failure_mode_id": mode})
     if modes:
