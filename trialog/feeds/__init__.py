@@ -4,6 +4,7 @@ from trialog.feeds.columns import Form
 from trialog.feeds.csv_log import ParsedFile, read_csv
 from trialog.feeds.exporting import export_csv
 from trialog.feeds.importing import ImportResult, ShiftSummary, import_csv, preview
+from trialog.feeds.setup_file import SetupResult, load_setup
 from trialog.feeds.tables import RejectedLine
 
 __all__ = [
@@ -11,9 +12,11 @@ __all__ = [
     "ImportResult",
     "ParsedFile",
     "RejectedLine",
+    "SetupResult",
     "ShiftSummary",
     "export_csv",
     "import_csv",
+    "load_setup",
     "preview",
     "read_csv",
 ]
