@@ -6,6 +6,7 @@ import dataclasses
 import math
 from decimal import Decimal, localcontext
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -164,8 +165,6 @@ def test_the_tiniest_rates_give_a_finite_stretch(rate):
 
 
 def test_numbers_of_numpy_are_numbers():
-    import numpy as np  # noqa: PLC0415 - only this test needs it
-
     assert stop_free_cycles(np.float64(0.1), np.float64(0.81)) == 2
     assert failure_limit(np.int64(960), 0.9) == failure_limit(960, 0.9)
 
