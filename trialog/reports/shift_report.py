@@ -81,6 +81,7 @@ class Counter:
     """The log against the machine counter, in numbers and words."""
 
     compared: Reconciliation
+    unlogged: int | None
     words: str
     gap_cycles: int | None
     gap_words: str
@@ -238,6 +239,7 @@ def _counter(session: Session, shift: Shift) -> Counter:
     previous = before[-1] if before else None
     return Counter(
         compared=compared,
+        unlogged=compared.unlogged,
         words=sentences.counter(compared),
         gap_cycles=_gap(shift, previous),
         gap_words=sentences.gap(shift, previous),

@@ -1,0 +1,81 @@
+"""The help documents every key of the reports' data, and no other."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from support.cells import revision
+
+import trialog
+from trialog.evidence import acknowledge, judge, sign, verdict_as_dict
+from trialog.records.words import AcknowledgementKind, PlanKind
+from trialog.reports.shift_report import build_shift_report, shift_report_as_dict
+from trialog.reports.trial_report import build_trial_report, trial_report_as_dict
+
+SHARED = {"cell": "Cell", "rates": "Rate", "failures": "Failure", "verdict": "Verdict"}
+"""Keys under which an object stands that has a section of its own."""
+
+
+def documented():
+    """Return the documented keys by section."""
+    text = (Path(trialog.__file__).parent / "docs" / "reports.md").read_text(encoding="utf-8")
+    sections = re.split(r"^### ", text, flags=re.MULTILINE)[1:]
+    return {
+        section.split("\n", 1)[0]: re.findall(r"^\| `([^`]+)` \|", section, flags=re.MULTILINE)
+        for section in sections
+    }
+
+
+def keys(value, section, path=""):
+    """Yield (section, key path) for everything in some data."""
+    if isinstance(value, list):
+        for item in value:
+            yield from keys(item, section, f"{path}[]")
+    elif isinstance(value, dict):
+        for key, item in value.items():
+            here = f"{path}.{key}" if path else key
+            yield section, here
+            if key in SHARED and isinstance(item, (dict, list)):
+                for one in item if isinstance(item, list) else [item]:
+                    yield from keys(one, SHARED[key])
+            else:
+                yield from keys(item, section, here)
+
+
+@pytest.fixture
+def data(shop, zone):
+    """Both reports of a trial that has been signed and has lapsed, and of its rich shift."""
+    trial, people = shop.trial(kind=PlanKind.FIXED_SIZE), shop.people
+    shop.shift("A", days=2, good=2000, counters=(0, 2000))
+    acknowledge(
+        shop.session, trial, AcknowledgementKind.CAUTIONS, "read", actor=people.engineer,
+        now=shop.now,
+    )  # fmt: skip
+    sign(
+        shop.session, trial, people.approver, statement="seen", cautions_acknowledged=True,
+        now=shop.now,
+    )  # fmt: skip
+    shop.session.commit()
+    shop.write(revision(shop.cell.tray, resets=False, occurred_at=shop.now.replace(hour=1)))
+    shop.rich_shift()
+    at = {"now": shop.now, "zone": zone}
+    shift = build_shift_report(shop.session, shop.shifts()["Early"], **at)
+    return {
+        "Shift": shift_report_as_dict(shift),
+        "Trial": trial_report_as_dict(build_trial_report(shop.session, trial, **at)),
+        "Verdict": verdict_as_dict(judge(shop.session, trial)),
+    }
+
+
+@pytest.mark.database("sqlite")  # the keys do not depend on what keeps the records
+def test_every_key_is_documented_and_every_documented_key_exists(data):
+    real = {pair for section, value in data.items() for pair in keys(value, section)}
+    told = {(section, key) for section, listed in documented().items() for key in listed}
+    assert real == told
+
+
+def test_no_key_is_documented_twice():
+    for listed in documented().values():
+        assert len(listed) == len(set(listed))
