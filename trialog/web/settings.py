@@ -51,7 +51,7 @@ def load_settings(overrides: Mapping[str, Any]) -> Settings:
         database_url=given["DATABASE_URL"] or _default_database(given["DATA_FOLDER"], folder),
         data_folder=folder,
         secret_key=given["SECRET_KEY"] or _kept_key(folder / "secret_key"),
-        time_zone=_zone(given["TIME_ZONE"] or "UTC"),
+        time_zone=read_zone(given["TIME_ZONE"] or "UTC"),
         host=given["HOST"] or DEFAULT_HOST,
         port=_port(given["PORT"]),
         secure_cookies=_switch("TRIALOG_SECURE_COOKIES", given["SECURE_COOKIES"]),
@@ -77,7 +77,8 @@ def _kept_key(path: Path) -> str:
     return key
 
 
-def _zone(name: str) -> ZoneInfo:
+def read_zone(name: str) -> ZoneInfo:
+    """Return the time zone of a name, or raise InvalidValueError."""
     try:
         return ZoneInfo(str(name))
     except (KeyError, ValueError, OSError) as error:

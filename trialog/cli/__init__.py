@@ -1,0 +1,84 @@
+"""The command line: thin commands over the same functions as the web application."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+from trialog import __version__
+from trialog.cli.groups import LazyGroup, RootGroup
+
+
+@click.group(
+    cls=RootGroup,
+    lazy={
+        "demo": "trialog.cli.demo:demo",
+        "serve": "trialog.cli.serving:serve",
+        "database": "trialog.cli:database",
+        "people": "trialog.cli:people",
+        "setup": "trialog.cli.feeding:setup",
+        "import": "trialog.cli.feeding:import_log",
+        "export": "trialog.cli.feeding:export",
+        "bounds": "trialog.cli.figures:bounds",
+        "need": "trialog.cli.figures:need",
+        "verdict": "trialog.cli.reading:verdict",
+        "report": "trialog.cli:report",
+        "verify": "trialog.cli.keeping:verify",
+    },
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    no_args_is_help=True,
+)
+@click.version_option(__version__, prog_name="trialog")
+def cli() -> None:
+    """Prove the devices of a machine cell ready before a robot loads it.
+
+    Start with: trialog demo
+
+    Exit codes: 0 done; 1 a check failed (verify, database check); 2 bad input, with a message
+    that says which field, which rule and which value.
+    """
+
+
+@click.group(
+    cls=LazyGroup,
+    lazy={
+        "upgrade": "trialog.cli.keeping:upgrade",
+        "check": "trialog.cli.keeping:check",
+    },
+)
+def database() -> None:
+    """Bring the database's schema up to date, or check it.
+
+    Example: trialog database upgrade
+    """
+
+
+@click.group(cls=LazyGroup, lazy={"add": "trialog.cli.keeping:add"})
+def people() -> None:
+    """Say who may do what.
+
+    Example: trialog people add --name "Your name" --role admin
+    """
+
+
+@click.group(
+    cls=LazyGroup,
+    lazy={
+        "shift": "trialog.cli.reading:report_shift",
+        "trial": "trialog.cli.reading:report_trial",
+    },
+)
+def report() -> None:
+    """Write the report of a shift or a trial.
+
+    Example: trialog report trial "Pull claw, by hand" --format html -o report.html
+    """
+
+
+def main() -> None:
+    """Run a command as its user typed it, and end the process with its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        # A sign that the terminal's character set lacks must not end a command.
+        stream.reconfigure(errors="replace")  # type: ignore[union-attr]  # the process's own streams
+    cli(prog_name="trialog")
