@@ -22,6 +22,7 @@ SWITCHES = (
     "--disable-sync",
     "--no-first-run",
 )
+LARGEST_ANSWER = 16 * 1024 * 1024
 WEB_CONFIG = {"SECRET_KEY": "only for tests", "TESTING": True}
 
 
@@ -37,7 +38,10 @@ class LiveServer:
 def serving(app):
     """Serve a WSGI application on a free loopback port with the server that `serve` uses."""
     sockets = {}
-    server = create_server(app, map=sockets, host="127.0.0.1", port=0, threads=4)
+    # Large answers stay in memory: a browser that leaves early would leave their file open.
+    server = create_server(
+        app, map=sockets, host="127.0.0.1", port=0, threads=4, outbuf_overflow=LARGEST_ANSWER
+    )
     thread = threading.Thread(target=server.run, name="live server")
     thread.start()
     try:

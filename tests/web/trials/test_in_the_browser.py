@@ -139,3 +139,31 @@ def test_a_chart_on_paper_is_dark_on_white_also_from_a_dark_screen(page, stick):
     page.evaluate("window.dispatchEvent(new Event('afterprint'))")
     drawn(page, "screen")
     assert line_colour(page) == "rgb(143, 188, 245)"
+
+
+UNFIT = """() => [
+  ...[document.documentElement].filter(it => it.scrollWidth > it.clientWidth + 1),
+  ...[...document.querySelectorAll("button, .button, summary, input:not([type=hidden]), select")]
+    .filter(it => { const box = (it.closest("label") || it).getBoundingClientRect();
+                    return box.height > 0 && box.height < 44; }),
+  ...[...document.querySelectorAll("input:not([type=hidden]), select, textarea")]
+    .filter(it => !it.labels.length),
+].map(it => it.outerHTML.slice(0, 100))"""
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (800, "dark"), (360, "light")])
+def test_every_page_of_a_trial_fits_can_be_hit_and_is_named(
+    page, complaints, live_server, run, visitor_as, *, width, scheme
+):
+    page.set_viewport_size({"width": width, "height": 800})
+    page.emulate_media(color_scheme=scheme)
+    for role, paths in {
+        "engineer": ("", "/rulings", "/import", "/acknowledge"),
+        "approver": ("/sign",),
+    }.items():
+        page.context.clear_cookies()
+        sign_in(page, live_server, visitor_as(role))
+        for path in paths:
+            page.goto(f"{live_server.url}{run.url}{path}")
+            assert page.evaluate(UNFIT) == [], path
+    assert complaints == []
