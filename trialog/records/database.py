@@ -46,7 +46,9 @@ def make_engine(url: str) -> Engine:
     try:
         parsed = make_url(url)
     except ArgumentError as error:
-        raise InvalidValueError("TRIALOG_DATABASE_URL", "be a database URL", url) from error
+        # What follows the first colon may hold a password, and errors are logged and shown.
+        shown = url.partition(":")[0]
+        raise InvalidValueError("TRIALOG_DATABASE_URL", "be a database URL", shown) from error
     kind = parsed.drivername.partition("+")[0]
     if kind in {"postgres", "postgresql"}:
         return create_engine(parsed.set(drivername="postgresql+psycopg"), pool_pre_ping=True)
