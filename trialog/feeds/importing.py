@@ -61,6 +61,8 @@ class ImportResult:
         """One sentence on what was done or would be."""
         if self.rejected and not self.added:
             return f"Nothing is added: {_some(len(self.rejected), 'line')} cannot be imported."
+        if not self.added + self.repeated:
+            return "This adds nothing: the file holds no lines."
         if not self.added:
             return f"This adds nothing: {_all(self.repeated)} in the logbook already."
         parts = [f"Adds {_some(self.added, 'line')} to the logbook"]
@@ -181,12 +183,13 @@ class _Attempt:
         self._rejected.setdefault(line, RejectedLine(line, str(error), text))
 
     def _last_opening(self) -> int:
-        """Return the line that opens a shift while another one would still be open."""
-        return max(
+        """Return the line that leaves a shift open beside another: most likely an opening."""
+        openings = (
             line
             for line, entry in zip(self._parsed.lines, self._parsed.entries, strict=True)
             if entry.kind is EntryKind.SHIFT_OPENED
         )
+        return max(openings, default=self._parsed.lines[-1])
 
     def _reject_torn_lines(self, written: Written) -> bool:
         """Say whether a line was written in part: then it has to be left out as a whole."""

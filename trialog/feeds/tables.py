@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from trialog.errors import InvalidValueError
+from trialog.feeds.formulas import unguard
 
 LARGEST_FILE = 64 * 1024 * 1024
 MOST_LINES = 500_000
@@ -87,7 +88,7 @@ def read_table(content: bytes) -> Table:
 
 
 def _titles(first: Row) -> list[str]:
-    titles = [cell.strip() for cell in first.cells]
+    titles = [unguard(cell).strip() for cell in first.cells]
     while titles and not titles[-1]:
         titles.pop()
     keys = [column_key(title) for title in titles]

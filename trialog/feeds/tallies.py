@@ -106,11 +106,14 @@ class _TallyReader:
             for column, cell in zip(self._columns, cells, strict=False)
         }
         opened = self._required(given, "opened", read_time)
+        closed = self._optional(given, "closed", read_time) or opened
+        if closed < opened:
+            raise InvalidValueError("closed", "not lie before opened", given["closed"])
         cycles = self._required(given, "cycles", self._count)
         return _Tally(
             shift=check_name("shift", given.get("shift", "")),
             opened=opened,
-            closed=self._optional(given, "closed", read_time) or opened,
+            closed=closed,
             stage=self._optional(given, "stage", _word(Stage)) or Stage.BY_HAND,
             person_id=self._optional(given, "operator", lambda _, name: self._names.person(name)),
             cycles=cycles,
@@ -175,14 +178,18 @@ def _word(words: Any) -> Callable[[str, str], Any]:
 
 def _mode_columns(titles: Mapping[str, str], names: Names) -> dict[int, str]:
     """Return the column of each failure mode that has one, in order of device and mode."""
-    columns: dict[int, str] = {}
-    for name, mode in names.modes.items():
-        key = column_key(name)
-        if key in titles and key not in TALLIES:
-            if key in columns.values() and titles[key] != name:
-                continue
-            columns[mode] = key
-    return columns
+    named: dict[str, list[str]] = {}
+    for name in names.modes:
+        named.setdefault(column_key(name), []).append(name)
+    columns: dict[str, str] = {}
+    for key, title in titles.items():
+        like = [] if key in TALLIES else named.get(key, [])
+        if len(like) > 1 and title not in like:
+            raise InvalidValueError(
+                "header", f"say which it means of {' and '.join(map(repr, like))}", title
+            )
+        columns |= {title if title in like else name: key for name in like}
+    return {mode: columns[name] for name, mode in names.modes.items() if name in columns}
 
 
 def _entries(tally: _Tally) -> Iterator[NewEntry]:
