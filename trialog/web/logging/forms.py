@@ -5,7 +5,7 @@ from __future__ import annotations
 from uuid import uuid4
 
 from flask_wtf import FlaskForm
-from wtforms import BooleanField, HiddenField, RadioField, StringField
+from wtforms import BooleanField, HiddenField, RadioField, SelectChoice, StringField
 from wtforms.validators import Length, Optional, Regexp
 
 from trialog.records.base import NAME_LIMIT
@@ -32,9 +32,9 @@ class OpenShiftForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
     stage = RadioField(
         "Who loads the machine",
         choices=[
-            (Stage.BY_HAND.value, "By hand"),
-            (Stage.ROBOT_ATTENDED.value, "Robot, attended"),
-            (Stage.UNATTENDED.value, "Unattended"),
+            SelectChoice(Stage.BY_HAND.value, "By hand"),
+            SelectChoice(Stage.ROBOT_ATTENDED.value, "Robot, attended"),
+            SelectChoice(Stage.UNATTENDED.value, "Unattended"),
         ],
         default=Stage.BY_HAND.value,
     )

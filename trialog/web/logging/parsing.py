@@ -9,7 +9,7 @@ from enum import StrEnum
 from typing import Any
 
 from trialog.errors import InvalidValueError
-from trialog.records.entries import NewEntry
+from trialog.records.entries import NewEntry, storable
 from trialog.records.words import Condition, CounterEvent, EntryKind, Reading, Stage
 from trialog.web.logging.refusing import RefusedLineError
 
@@ -25,10 +25,8 @@ Reader = Callable[[str, Any], Any]
 def _text(field: str, value: Any) -> str:
     if not isinstance(value, str):
         raise InvalidValueError(field, "be a text", value)
-    try:
-        value.encode()
-    except UnicodeEncodeError:
-        raise InvalidValueError(field, "be text that can be stored", ascii(value)) from None
+    if not storable(value):
+        raise InvalidValueError(field, "hold whole characters only", value)
     return value
 
 

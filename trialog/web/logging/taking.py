@@ -9,7 +9,6 @@ from datetime import datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
-from trialog.errors import UnknownNameError
 from trialog.records.entries import NewEntry
 from trialog.records.logbook import RejectedEntriesError, write_entries
 from trialog.records.models import Cell, Entry, Person, Shift
@@ -44,22 +43,12 @@ def take(
     session.refresh(cell, with_for_update=True)
     lines = [replace(entry, person_id=entry.person_id or actor.id) for entry in entries]
     require_rights(session, cell, lines, actor)
-    _require_people(session, lines)
     try:
         written = write_entries(session, cell, lines, actor=actor, now=now)
     except RejectedEntriesError as error:
         first = error.rejected[0]
         raise RefusedLineError(first.error, lines[first.index].client_id) from error
     return _taken(session, [line.client_id for line in lines], set(written.added))
-
-
-def _require_people(session: Session, lines: Sequence[NewEntry]) -> None:
-    named = {line.person_id for line in lines if line.person_id is not None}
-    known = set(session.scalars(select(Person.id).where(Person.id.in_(named))))
-    for line in lines:
-        if line.person_id not in known:
-            error = UnknownNameError("person", "be somebody in the records", line.person_id)
-            raise RefusedLineError(error, line.client_id)
 
 
 def _taken(session: Session, client_ids: Sequence[str], added: set[str]) -> list[Taken]:

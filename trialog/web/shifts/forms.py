@@ -10,6 +10,7 @@ from wtforms import (
     DateTimeLocalField,
     HiddenField,
     RadioField,
+    SelectChoice,
     SelectField,
     StringField,
     TextAreaField,
@@ -26,7 +27,7 @@ from trialog.web.fields import Between, Given, WholeField
 CLIENT_ID = r"[0-9a-f-]{36}\Z"
 TEXT = Length(max=TEXT_LIMIT, message=f"Must be at most {TEXT_LIMIT:,} characters.")
 RESETS, KEEPS = "resets", "keeps"
-MINUTES = ("%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M")
+MINUTES = ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"]
 
 
 def new_id() -> str:
@@ -50,7 +51,8 @@ class ReadingForm(LineForm):
     """A counter reading corrected."""
 
     reading = SelectField(
-        "Which reading", choices=[(word.value, word.value.capitalize()) for word in Reading]
+        "Which reading",
+        choices=[SelectChoice(word.value, word.value.capitalize()) for word in Reading],
     )
     counter = WholeField(
         "What the counter read", validators=[Given(), Between(least=0, most=LARGEST_COUNTER)]
@@ -78,8 +80,8 @@ class RevisionForm(LineForm):
     resets = RadioField(
         "Evidence so far",
         choices=[
-            (RESETS, "Starts afresh: the change may alter how often the device fails"),
-            (KEEPS, "Keeps counting: the change cannot matter, for the reason below"),
+            SelectChoice(RESETS, "Starts afresh: the change may alter how often the device fails"),
+            SelectChoice(KEEPS, "Keeps counting: the change cannot matter, for the reason below"),
         ],
         default=RESETS,
     )

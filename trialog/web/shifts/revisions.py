@@ -10,6 +10,7 @@ from flask import flash, redirect, url_for
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 from werkzeug.wrappers import Response
+from wtforms import SelectChoice
 
 from trialog.errors import TrialogError
 from trialog.records.entries import NewEntry
@@ -50,7 +51,7 @@ class Change:
 def new_revision(cell_id: int) -> Response:
     """Record a change to a device."""
     cell, moment, form = get_or_404(Cell, cell_id), now(), RevisionForm()
-    form.device.choices = [(device.id, device.name) for device in cell.devices]
+    form.device.choices = [SelectChoice(device.id, device.name) for device in cell.devices]
     if form.at.data is None and not form.is_submitted():
         form.at.data = moment.astimezone(zone()).replace(tzinfo=None, second=0, microsecond=0)
     if form.validate_on_submit() and _write(cell, form.line(current_person().id, moment), form):
@@ -74,7 +75,7 @@ def undo_revision(cell_id: int) -> Response:
         flash("The revision is taken back.", "good")
         return redirect(url_for("shifts.new_revision", cell_id=cell.id))
     blank = RevisionForm(formdata=None)
-    blank.device.choices = [(device.id, device.name) for device in cell.devices]
+    blank.device.choices = [SelectChoice(device.id, device.name) for device in cell.devices]
     blank.form_errors = form.form_errors or ["Say which revision to take back."]
     return _page(cell, blank)
 

@@ -54,7 +54,7 @@
     $("who").textContent = person.name;
   }
 
-  async function send(lines) {
+  async function send(lines, again = true) {
     const answer = await ask(start.entries, {
       method: "POST",
       headers: {
@@ -63,12 +63,18 @@
       body: JSON.stringify({ entries: lines }),
     });
     if (answer.status === 200) hear(answer.body);
-    const error = answer.body && answer.body.error;
-    if (answer.status === 400 && error && error.field === "csrf_token") await refresh();
+    const error = (answer.body && answer.body.error) || {};
+    if (error.field === "csrf_token") {
+      /* Another sign-in made the page's token stale, or nobody is signed in any more. */
+      const status = await refresh();
+      if (status === 401) return { status, body: null };
+      return again ? send(lines, false) : answer;
+    }
+    if (answer.status === 409) refresh(); /* somebody else changed the shift */
     return answer;
   }
 
-  const outbox = new Outbox({ send, changed: () => show() });
+  const outbox = new Outbox({ send: (lines) => send(lines), changed: () => show() });
 
   async function refresh() {
     try {
@@ -77,10 +83,13 @@
       if (answer.status === 200) hear(answer.body);
       if (answer.status === 401) outbox.fail({ kind: "refused", status: 401, error: {} });
       if (answer.status === 200 && outbox.waiting.length === 0) outbox.trouble = null;
+      show();
+      return answer.status;
     } catch {
       unreachable = true;
+      show();
+      return null;
     }
-    show();
   }
 
   /* While something waits, its own answer brings the news; a look in between could count
@@ -297,8 +306,9 @@
       });
       return button;
     });
-    if (lines.length === 0) lines.push(document.createTextNode("Nothing to undo yet."));
-    $("undo-lines").replaceChildren(...lines);
+    $("undo-title").textContent = lines.length ? "What shall be undone?" : "Nothing to undo yet";
+    const back = $("undo-lines").querySelector("[data-close]");
+    $("undo-lines").replaceChildren(...lines, back);
   });
 
   let manyAsked = 0;
@@ -389,7 +399,7 @@
   const reading = new Digits("close", (value) => {
     const now = standing();
     const should = expected(now.logged);
-    $("close-send").disabled = value === null;
+    $("close-send").textContent = value === null ? "Close without a reading" : "Close with this reading";
     $("close-words").textContent = should === null
       ? `${plural(now.logged, "cycle")} logged. There is no opening reading to compare with.`
       : compared(value, should, now.logged);
@@ -458,8 +468,10 @@
     window.location.assign(start.report);
   }
 
-  onTap($("close-send"), () => { closing = { counter: reading.value }; closeWhenClear(); });
-  onTap($("close-without"), () => { closing = {}; closeWhenClear(); });
+  onTap($("close-send"), () => {
+    closing = reading.value === null ? {} : { counter: reading.value };
+    closeWhenClear();
+  });
   onTap($("doubt-back"), () => openSheet("close"));
   document.querySelectorAll("[data-event]").forEach((target) => {
     onTap(target, () => { closing.counter_event = target.dataset.event; closeWhenClear(); });
