@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
 from datetime import datetime
+from enum import StrEnum
 from typing import Any, TypeVar
 
 from sqlalchemy import select
@@ -167,7 +168,7 @@ class _Loading:
         self._keep_or_add(
             f"failure mode {name!r}",
             self._named(FailureMode, name, cell_id=device.cell_id),
-            {"device_id": device.id, "effect": effect},
+            {"device": device, "effect": effect},
             lambda: add_mode(self._session, device, name, effect, **self._by),
         )
 
@@ -200,9 +201,9 @@ class _Loading:
             "begins_at": table.optional_time("begins_at"),
         }
         wanted = {
-            "cell_id": cell.id,
-            "device_id": None if device is None else device.id,
-            "requirement_id": requirement.id,
+            "cell": cell,
+            "device": device,
+            "requirement": requirement,
             **fixed,
             **{key: value for key, value in chosen.items() if value is not None},
         }
@@ -238,4 +239,9 @@ def _stripped(values: Mapping[str, object]) -> dict[str, object]:
 
 
 def _plain(value: object) -> str:
-    return repr(value.isoformat() if isinstance(value, datetime) else value)
+    """Write a value as a person would know it."""
+    if isinstance(value, Cell | Device | Requirement):
+        return repr(value.name)
+    if isinstance(value, datetime):
+        return repr(value.isoformat())
+    return repr(value.value if isinstance(value, StrEnum) else value)
