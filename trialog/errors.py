@@ -42,5 +42,5 @@ class SchemaBehindError(TrialogError):
 
 def shown(value: object, limit: int = 80) -> str:
     """Quote a value for a message, shortened so that a long one stays readable."""
-    text = repr(value)
+    text = repr(str(value) if isinstance(value, str) else value)  # a fixed word as its word
     return text if len(text) <= limit else f"{text[: limit - 1]}…"

@@ -298,6 +298,11 @@ def test_an_error_names_the_field_the_rule_and_the_value(running):
     assert str(error) == "cycles must be between 1 and 100000, got -1"
 
 
+def test_a_fixed_word_is_shown_as_the_word_it_is(running):
+    running.refuse_because("got 'opening'", good("A", reading=Reading.OPENING))
+    running.refuse_because("got 'by hand'", good("A", stage=Stage.BY_HAND))
+
+
 def test_a_long_value_is_shortened_in_the_message(running):
     message = str(running.refuse(note("A", "x" * 5000)))
     assert len(message) < 200

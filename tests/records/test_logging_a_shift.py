@@ -147,7 +147,7 @@ def test_an_undo_cannot_be_undone(running):
 def test_the_opening_of_a_shift_cannot_be_undone(logbook):
     first = opening("A")
     logbook.write(first)
-    logbook.refuse_because("cannot be undone", undo(first.client_id))
+    logbook.refuse_because("a line of kind 'open' cannot be undone", undo(first.client_id))
 
 
 def test_notes_stops_and_conditions_are_kept_as_written(running, cell, session):

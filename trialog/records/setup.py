@@ -225,7 +225,7 @@ def change_mode(
         _require_new(session, FailureMode, "failure mode", name, cell_id=mode.cell_id)
     if effect != mode.effect and has_cycles(session, session.get_one(Cell, mode.cell_id)):
         raise ConflictError(
-            f"effect of {mode.name!r} must stay {mode.effect!r}: cycles have been logged"
+            f"effect of {mode.name!r} must stay '{mode.effect}': cycles have been logged"
         )
     before = {"name": mode.name, "effect": mode.effect}
     mode.name, mode.effect = name, effect

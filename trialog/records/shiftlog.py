@@ -173,7 +173,7 @@ class ShiftLog:
     def _check_undo(self, entry: NewEntry) -> None:
         target = self._target(entry)
         if target.kind in FIXED:
-            raise ConflictError(f"a line of kind {target.kind!r} cannot be undone")
+            raise ConflictError(f"a line of kind '{target.kind}' cannot be undone")
         if self.closing is not None and target.kind not in (*AFTER_CLOSE, EntryKind.SHIFT_CLOSED):
             raise ConflictError(
                 f"shift {self.label!r} is closed; undo its closing before other lines"
