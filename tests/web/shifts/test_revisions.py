@@ -50,6 +50,16 @@ def test_a_revision_may_keep_the_evidence_for_a_reason(engineer, session, cell):
     assert "Keeps the evidence: only the label" in engineer.get(path(cell)).text
 
 
+def test_without_a_time_a_revision_takes_effect_this_moment_not_this_minute(
+    engineer, session, cell
+):
+    before = datetime.now(UTC)
+    record(engineer, cell, at="")
+    record(engineer, cell, at="")
+    (revision,) = revisions(session, cell)
+    assert before <= revision.effective_at <= datetime.now(UTC)
+
+
 @pytest.mark.parametrize(
     ("fields", "words"),
     [
@@ -59,7 +69,6 @@ def test_a_revision_may_keep_the_evidence_for_a_reason(engineer, session, cell):
         ({"resets": "perhaps"}, "Not a valid choice"),
         ({"device": "999"}, "Not a valid choice"),
         ({"device": "x"}, "Invalid Choice"),
-        ({"at": ""}, "Not a valid datetime"),
         ({"at": "soon"}, "Not a valid datetime"),
         ({"client_id": "no"}, "Not saved yet"),
     ],

@@ -16,7 +16,7 @@ from wtforms import (
     TextAreaField,
     ValidationError,
 )
-from wtforms.validators import Length, Regexp
+from wtforms.validators import Length, Optional, Regexp
 
 from trialog.records.base import TEXT_LIMIT
 from trialog.records.entries import LARGEST_COUNTER, NewEntry
@@ -86,7 +86,7 @@ class RevisionForm(LineForm):
         default=RESETS,
     )
     reason = TextAreaField("Reason for keeping the evidence", validators=[TEXT])
-    at = DateTimeLocalField("When", format=MINUTES, validators=[Given()])
+    at = DateTimeLocalField("When", format=MINUTES, validators=[Optional()])
 
     def validate_reason(self, field: TextAreaField) -> None:
         """Ask for a reason where the evidence is kept."""
@@ -98,9 +98,13 @@ class RevisionForm(LineForm):
         if field.data is not None and from_shop_time(field.data, zone()) is None:
             raise ValidationError(f"Must exist: the clocks of {zone().key} skipped that hour.")
 
-    def line(self, person_id: int, now: datetime) -> NewEntry:
-        """Return the line that the form stands for. The minute it is now means this moment."""
-        at = from_shop_time(self.at.data, zone()) or now
+    def line(self, person_id: int) -> NewEntry:
+        """Return the line that the form stands for; without a time it means now.
+
+        A time typed is a whole minute. It must not stand for "now": cycles logged earlier in
+        the minute would belong to the new revision.
+        """
+        at = None if self.at.data is None else from_shop_time(self.at.data, zone())
         keeps = self.resets.data == KEEPS
         return NewEntry(
             client_id=self.client_id.data,

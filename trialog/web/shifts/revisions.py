@@ -17,7 +17,6 @@ from trialog.records.entries import NewEntry
 from trialog.records.models import Cell, Entry, Person, Revision
 from trialog.records.people import Action
 from trialog.records.words import EntryKind
-from trialog.web.clock import now, zone
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
 from trialog.web.saving import form_page, place_error
@@ -50,11 +49,9 @@ class Change:
 @allowed(Action.REVISE)
 def new_revision(cell_id: int) -> Response:
     """Record a change to a device."""
-    cell, moment, form = get_or_404(Cell, cell_id), now(), RevisionForm()
+    cell, form = get_or_404(Cell, cell_id), RevisionForm()
     form.device.choices = [SelectChoice(device.id, device.name) for device in cell.devices]
-    if form.at.data is None and not form.is_submitted():
-        form.at.data = moment.astimezone(zone()).replace(tzinfo=None, second=0, microsecond=0)
-    if form.validate_on_submit() and _write(cell, form.line(current_person().id, moment), form):
+    if form.validate_on_submit() and _write(cell, form.line(current_person().id), form):
         flash("The revision is recorded.", "good")
         return redirect(url_for("shifts.new_revision", cell_id=cell.id))
     return _page(cell, form)
