@@ -3,12 +3,10 @@
 (function () {
   "use strict";
 
-  const { Digits, Outbox, anyOpen, buzz, closeSheets, onTap, openSheet, sheet, whenOpened } =
-    window.trialog;
+  const { Digits, Outbox, anyOpen, buzz, closeSheets, number, onTap, openSheet, plural,
+    whenOpened } = window.trialog;
   const start = JSON.parse(document.getElementById("start").textContent);
   const $ = (id) => document.getElementById(id);
-  const number = (value) => value.toLocaleString("en");
-  const plural = (count, word) => `${number(count)} ${word}${count === 1 ? "" : "s"}`;
 
   const MANY = 200; /* good cycles at once that are asked about again */
   const POLL = 10000;
@@ -102,51 +100,8 @@
 
   const name = (mode) => document.querySelector(`[data-mode="${mode}"]`).dataset.name;
 
-  function wordsOf(line, last) {
-    if (line.kind === "good" && line.cycles === 1) return `good cycle ${number(last)}`;
-    if (line.kind === "good") {
-      return `${number(line.cycles)} good cycles, ${number(last - line.cycles + 1)} to ${number(last)}`;
-    }
-    if (line.kind === "failed") return `failed cycle ${number(last)}, ${line.modes.map(name).join(" and ")}`;
-    if (line.kind === "stop") return `stop, ${clock(line.clear_seconds)} to clear`;
-    if (line.kind === "note") return `note “${line.text.slice(0, 40)}”`;
-    if (line.kind === "condition") return [line.condition, line.text].filter(Boolean).join(", ");
-    return line.kind;
-  }
-
-  function takeBack(standing, target) {
-    const line = standing.recent.find((one) => one.client_id === target);
-    if (!line) return;
-    standing.recent = standing.recent.filter((one) => one !== line);
-    standing.logged -= line.cycles;
-    if (line.kind === "failed") standing.failed -= 1;
-    if (line.cycle_number === standing.last) standing.last -= line.cycles;
-  }
-
-  function count(standing, line) {
-    const cycles = line.kind === "good" || line.kind === "failed" ? line.cycles : 0;
-    standing.logged += cycles;
-    standing.last += cycles;
-    standing.failed += line.kind === "failed" ? 1 : 0;
-    if (["close", "open"].includes(line.kind)) return;
-    standing.recent.unshift({
-      client_id: line.client_id, kind: line.kind, cycles, unsaved: true,
-      cycle_number: cycles ? standing.last : null,
-      words: wordsOf(line, standing.last), person: null,
-    });
-  }
-
-  function standing() {
-    const now = {
-      logged: state.logged, failed: state.failed, last: state.last_number,
-      recent: [...state.recent],
-    };
-    outbox.waiting.forEach((line) => {
-      if (line.kind === "undo") takeBack(now, line.target);
-      else count(now, line);
-    });
-    return now;
-  }
+  const wordsOf = (line, last) => window.trialog.wordsOf(line, last, name);
+  const standing = () => window.trialog.standingOf(state, outbox.waiting, name);
 
   function expected(logged) {
     if (state.opening_counter === null) return null;
@@ -283,7 +238,7 @@
 
   document.querySelectorAll("[data-sheet]").forEach((target) => {
     onTap(target, () => {
-      const running = target.id === "more" && stopStarted !== null;
+      const running = target.classList.contains("running");
       openSheet(running ? "stop" : target.dataset.sheet);
     });
   });
@@ -352,139 +307,6 @@
     });
   });
 
-  /* A stop's clock survives a reload, but not the tablet's switching off. */
-  const STOP = `trialog stop ${start.state.shift_id}`;
-  let stopStarted = Number(sessionStorage.getItem(STOP)) || null;
-  const clock = (seconds) => `${Math.floor(seconds / 60)}:${String(seconds % 60).padStart(2, "0")}`;
-  const stopSeconds = () => Math.max(0, Math.round((Date.now() - stopStarted) / 1000));
-
-  const stop = new Digits("stop", (value) => {
-    $("stop-log").disabled = value === null && stopStarted === null;
-  });
-  whenOpened("stop", () => { stop.clear(); showStop(); });
-
-  function setStop(started) {
-    stopStarted = started;
-    if (started === null) sessionStorage.removeItem(STOP);
-    else sessionStorage.setItem(STOP, String(started));
-    stop.clear();
-    showStop();
-  }
-
-  function showStop() {
-    const running = stopStarted !== null;
-    $("more").classList.toggle("running", running);
-    $("more-name").textContent = running ? `Stop ${clock(stopSeconds())}` : "Stop, note, close";
-    $("stop-clock").textContent = running ? "Leave the clock out" : "Start the clock";
-    $("stop-log").textContent = running ? "Cleared: log the stop" : "Log the stop";
-    if (running && stop.value === null) {
-      sheet("stop").querySelector(".typed").textContent = clock(stopSeconds());
-    }
-    $("stop-words").textContent = running
-      ? "The clock runs. Go back to log what happened; it runs on."
-      : "Type minutes and seconds, or let the clock run.";
-  }
-
-  onTap($("stop-clock"), () => setStop(stopStarted === null ? Date.now() : null));
-  onTap($("stop-log"), () => {
-    log({ kind: "stop", clear_seconds: stop.value === null ? stopSeconds() : stop.value });
-    setStop(null);
-    closeSheets();
-  });
-  setInterval(() => { if (stopStarted !== null) showStop(); }, 1000);
-
-  /* ── Closing ─────────────────────────────────────────────────────────────── */
-
-  let closing = null;
-  const reading = new Digits("close", (value) => {
-    const now = standing();
-    const should = expected(now.logged);
-    $("close-send").textContent = value === null ? "Close without a reading" : "Close with this reading";
-    $("close-words").textContent = should === null
-      ? `${plural(now.logged, "cycle")} logged. There is no opening reading to compare with.`
-      : compared(value, should, now.logged);
-  });
-  whenOpened("close", () => { closing = {}; reading.clear(); });
-
-  function compared(value, should, logged) {
-    const base = `With ${plural(logged, "cycle")} logged it should read ${number(should)}.`;
-    if (value === null || value < state.opening_counter) return base;
-    const more = value - should;
-    if (more === 0) return `${base} It does.`;
-    return more > 0
-      ? `${base} That is ${plural(more, "cycle")} nobody logged.`
-      : `${base} That is ${plural(-more, "cycle")} fewer than logged.`;
-  }
-
-  function doubt(words, { events = false, reason = false } = {}) {
-    $("doubt-words").textContent = words;
-    $("doubt-events").hidden = !events;
-    document.querySelector('[data-event="rolled over"]').hidden = !start.modulus;
-    $("doubt-reason-box").hidden = !reason;
-    $("doubt-send").hidden = events;
-    openSheet("doubt");
-  }
-
-  function counted() {
-    if (closing.counter_event === "reset" || state.opening_counter === null) return null;
-    const extra = closing.counter_event === "rolled over" ? start.modulus : 0;
-    return closing.counter - state.opening_counter + extra;
-  }
-
-  function closeWhenClear() {
-    const logged = standing().logged;
-    if (closing.counter === undefined && !closing.sure) {
-      return doubt("Without a closing reading nobody can tell whether cycles went unlogged, and a " +
-        "GO is impossible until an engineer adds it. Close without it?");
-    }
-    const falls = closing.counter < state.opening_counter && !closing.counter_event;
-    if (closing.counter !== undefined && state.opening_counter !== null && falls) {
-      return doubt(`${number(closing.counter)} is less than at the start ` +
-        `(${number(state.opening_counter)}). What happened to the counter?`, { events: true });
-    }
-    const machine = closing.counter === undefined ? null : counted();
-    if (machine !== null && machine < logged && !closing.reason) {
-      return doubt(`${plural(logged, "cycle")} are logged, but the machine counted ` +
-        `${number(machine)}. Undo what was logged too much, or say why it is so.`, { reason: true });
-    }
-    return sendClosing();
-  }
-
-  async function sendClosing() {
-    const { counter, counter_event, reason } = closing;
-    const accepted = reason ? { mismatch_accepted: true, reason } : {};
-    openSheet("halt");
-    $("halt-title").textContent = "Closing the shift";
-    $("halt-words").textContent = "It closes as soon as everything is saved.";
-    $("halt-go").hidden = true;
-    const answer = await log({ kind: "close", counter, counter_event, ...accepted }, { aside: false });
-    $("halt-go").hidden = false;
-    if (answer.saved) return leave();
-    return doubt(`Not closed: ${answer.error.message}.`, { reason: true });
-  }
-
-  function leave() {
-    leaving = outbox.unsaved === 0;
-    window.location.assign(start.report);
-  }
-
-  onTap($("close-send"), () => {
-    closing = reading.value === null ? {} : { counter: reading.value };
-    closeWhenClear();
-  });
-  onTap($("doubt-back"), () => openSheet("close"));
-  document.querySelectorAll("[data-event]").forEach((target) => {
-    onTap(target, () => { closing.counter_event = target.dataset.event; closeWhenClear(); });
-  });
-  onTap($("doubt-send"), () => {
-    const needed = !$("doubt-reason-box").hidden;
-    const reason = $("doubt-reason").value.trim();
-    if (needed && reason === "") return $("doubt-reason").focus();
-    closing.sure = true;
-    if (needed) closing.reason = reason;
-    return closeWhenClear();
-  });
-
   /* ── What was refused, and leaving ───────────────────────────────────────── */
 
   whenOpened("refused", () => {
@@ -500,6 +322,11 @@
   onTap($("refused-again"), () => { shownRefused = 0; closeSheets(); outbox.tryAgain(); });
   onTap($("refused-leave"), () => { closeSheets(); outbox.leaveOut(); });
   onTap($("saved"), () => { if (outbox.refused.length) openSheet("refused"); });
+
+  function leave() {
+    leaving = outbox.unsaved === 0;
+    window.location.assign(start.report);
+  }
 
   window.addEventListener("beforeunload", (event) => {
     if (outbox.unsaved > 0 && !leaving) event.preventDefault();
@@ -520,7 +347,11 @@
   });
   setInterval(poll, POLL);
 
-  showStop();
+  Object.assign(window.trialog, {
+    expected, leave, log, standing, start,
+    opening: () => state.opening_counter,
+  });
+
   show();
   refresh();
 })();
