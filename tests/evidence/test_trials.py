@@ -6,7 +6,15 @@ import pytest
 from scipy import stats
 
 from trialog.errors import ConflictError, InvalidValueError
-from trialog.evidence import design_of, limit_of, plan_of, requirement_of, start_trial, subject_of
+from trialog.evidence import (
+    design_of,
+    equal_share,
+    limit_of,
+    plan_of,
+    requirement_of,
+    start_trial,
+    subject_of,
+)
 from trialog.records.words import PlanKind, Stage
 
 
@@ -72,6 +80,17 @@ def test_a_requirement_that_cannot_be_is_refused(bench, field, value, message):
 def test_a_share_outside_its_range_is_refused(bench, share):
     with pytest.raises(InvalidValueError, match="share must"):
         bench.trial(bench.arm, share=share)
+
+
+@pytest.mark.parametrize("kind", PlanKind)
+def test_a_plan_that_nobody_could_run_is_refused(bench, kind):
+    with pytest.raises(InvalidValueError, match="share must leave a plan of at most 1,000,000,000"):
+        bench.trial(bench.arm, share=1e-7, kind=kind)
+
+
+@pytest.mark.parametrize(("devices", "share"), [(0, 1), (1, 1), (2, 0.5), (3, 1 / 3)])
+def test_devices_share_a_cells_allowance_equally(devices, share):
+    assert equal_share(devices) == share
 
 
 def test_trial_names_are_new(bench):

@@ -16,6 +16,7 @@ from trialog.reliability import (
     Requirement,
     failure_limit,
     failure_rate_bounds,
+    shifts_needed,
     stop_free_chance,
     stop_free_cycles,
     stretch_cycles,
@@ -286,3 +287,40 @@ def test_a_requirement_that_cannot_be_meant_is_refused(change, message):
 
 def test_a_stretch_of_one_cycle_is_enough():
     assert dataclasses.replace(READY, stretch_hours=30 / 3600).stretch_cycles == 1
+
+
+# Shifts for a number of cycles.
+
+
+@pytest.mark.parametrize(
+    ("cycles", "seconds", "hours", "shifts"),
+    [
+        (0, 30, 8, 0),
+        (1, 30, 8, 1),
+        (960, 30, 8, 1),
+        (961, 30, 8, 2),
+        (27_296, 30, 8, 29),
+        (3, 3600, 1, 3),
+        (10**9, 0.1, 8, 3473),
+    ],
+)
+def test_shifts_are_counted_in_full_ones(cycles, seconds, hours, shifts):
+    assert shifts_needed(cycles, seconds, hours) == shifts
+
+
+def test_a_shift_has_eight_hours_unless_said_otherwise():
+    assert shifts_needed(961, 30) == shifts_needed(961, 30, 8) == 2
+
+
+@pytest.mark.parametrize(
+    ("cycles", "seconds", "hours", "message"),
+    [
+        (-1, 30, 8, "cycles must be a whole number of at least 0, got -1"),
+        (1, 0, 8, "cycle_seconds must be a number above 0, got 0"),
+        (1, 30, 0, "shift_hours must be a number above 0, got 0"),
+        (1, 3601, 1, "shift_hours must hold at least one cycle of 3601 s, got 1"),
+    ],
+)
+def test_shifts_need_numbers_in_range(cycles, seconds, hours, message):
+    with pytest.raises(InvalidValueError, match=message):
+        shifts_needed(cycles, seconds, hours)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import asdict
 from typing import Any, cast, get_args
 
@@ -10,11 +9,13 @@ import click
 
 from trialog.cli.output import json_option, show_json
 from trialog.errors import InvalidValueError
+from trialog.evidence import equal_share
 from trialog.reliability import (
     Method,
     RateBounds,
     failure_limit,
     failure_rate_bounds,
+    shifts_needed,
     stretch_cycles,
     zero_failure_cycles,
 )
@@ -139,7 +140,9 @@ def needed(
     """Return what a requirement asks for, with the documented keys."""
     stretch = _whole_cycles("hours", hours, cycle_time)
     shift = _whole_cycles("shift-hours", shift_hours, cycle_time)
-    device_limit = failure_limit(stretch, chance, 1 / devices)
+    device_limit = failure_limit(stretch, chance, equal_share(devices))
+    if device_limit <= 0:
+        raise InvalidValueError("hours", "be short enough for a limit that can be shown", hours)
     clean = zero_failure_cycles(device_limit, confidence)
     return {
         "hours": hours,
@@ -153,7 +156,7 @@ def needed(
         "cell_limit": failure_limit(stretch, chance),
         "device_limit": device_limit,
         "clean_cycles": clean,
-        "shifts": math.ceil(clean / shift),
+        "shifts": shifts_needed(clean, cycle_time, shift_hours),
     }
 
 

@@ -8,6 +8,7 @@ from trialog.evidence.signing import SignedOff, acknowledge, sign, sign_offs
 from trialog.evidence.trials import (
     define_requirement,
     design_of,
+    equal_share,
     limit_of,
     make_plan,
     plan_of,
@@ -31,6 +32,7 @@ __all__ = [
     "count",
     "define_requirement",
     "design_of",
+    "equal_share",
     "gather_evidence",
     "judge",
     "limit_of",

@@ -27,9 +27,7 @@ from trialog.records.models import (
 from trialog.records.queries import undone_ids
 from trialog.records.rollups import revisions_in_order
 from trialog.records.words import Condition, Effect, EntryKind
-
-SHIFT_HOURS = 8
-"""A shift's length where none has been logged yet; common practice, no source."""
+from trialog.reliability import SHIFT_HOURS
 
 COUNTS = ["cycles", "failures", "no_tests"]
 

@@ -18,6 +18,9 @@ from trialog.reliability import FixedPlan
 DEFAULT_GOOD_PASS = 0.9
 """Chance that a device at the design rate passes a fixed-size plan; common practice, no source."""
 
+MOST_PLANNED = 1_000_000_000
+"""No machine runs more cycles in a trial, and the records' columns hold not much more."""
+
 
 def define_requirement(
     session: Session, cell: Cell, new: NewRequirement, *, actor: Person | None, now: datetime
@@ -49,16 +52,33 @@ def make_plan(
     share: float,
     good_pass: float | None = None,
 ) -> FixedPlan:
-    """Work out the plan for one trial's share of a requirement."""
+    """Work out the plan for one trial's share of a requirement.
+
+    Raises
+    ------
+    InvalidValueError
+        If no plan holds the risks, or none that anybody could run.
+    """
     limit, design = requirement.limit(share), requirement.design(share)
     if plan_kind is PlanKind.ZERO_FAILURE:
-        return reliability.zero_failure_plan(limit, requirement.confidence, design)
-    return reliability.fixed_plan(
-        limit,
-        design,
-        confidence=requirement.confidence,
-        good_pass=DEFAULT_GOOD_PASS if good_pass is None else good_pass,
-    )
+        plan = reliability.zero_failure_plan(limit, requirement.confidence, design)
+    else:
+        plan = reliability.fixed_plan(
+            limit,
+            design,
+            confidence=requirement.confidence,
+            good_pass=DEFAULT_GOOD_PASS if good_pass is None else good_pass,
+        )
+    if plan.cycles > MOST_PLANNED:
+        raise InvalidValueError(
+            "share", f"leave a plan of at most {MOST_PLANNED:,} cycles ({plan.cycles:,})", share
+        )
+    return plan
+
+
+def equal_share(devices: int) -> float:
+    """Return each device's share where all of a cell's devices share its allowance equally."""
+    return 1.0 / max(1, devices)
 
 
 def start_trial(
@@ -82,7 +102,8 @@ def start_trial(
     already, and otherwise all shifts of the stage: those of paper logs yet to be imported too.
     """
     if share is None:
-        share = 1.0 if device is None else 1.0 / _count_devices(session, requirement.cell_id)
+        devices = 1 if device is None else _count_devices(session, requirement.cell_id)
+        share = equal_share(devices)
     plan = make_plan(statistics_of(requirement), plan_kind, share, good_pass)
     if begins_at is None and _has_cycles(session, requirement.cell_id, stage):
         begins_at = now
@@ -102,7 +123,7 @@ def start_trial(
 
 def _count_devices(session: Session, cell_id: int) -> int:
     statement = select(func.count()).select_from(Device).where(Device.cell_id == cell_id)
-    return session.scalar(statement) or 1
+    return session.scalar(statement) or 0
 
 
 def _has_cycles(session: Session, cell_id: int, stage: Stage) -> bool:

@@ -20,8 +20,10 @@ from trialog.reliability.plans import (
     zero_failure_plan,
 )
 from trialog.reliability.requirement import (
+    SHIFT_HOURS,
     Requirement,
     failure_limit,
+    shifts_needed,
     stop_free_chance,
     stop_free_cycles,
     stretch_cycles,
@@ -30,6 +32,7 @@ from trialog.reliability.spread import HomogeneityResult, homogeneity_test
 
 __all__ = [
     "ANY_CYCLES",
+    "SHIFT_HOURS",
     "Decision",
     "FixedPlan",
     "HomogeneityResult",
@@ -45,6 +48,7 @@ __all__ = [
     "fixed_plan",
     "homogeneity_test",
     "laplace_test",
+    "shifts_needed",
     "stop_free_chance",
     "stop_free_cycles",
     "stretch_cycles",

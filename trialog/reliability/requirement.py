@@ -8,6 +8,9 @@ from dataclasses import dataclass
 from trialog.errors import InvalidValueError
 from trialog.reliability import _checks, _exact
 
+SHIFT_HOURS = 8.0
+"""The length of a shift in estimates; common practice, no source."""
+
 
 def stretch_cycles(hours: float, cycle_seconds: float) -> int:
     """Count the whole cycles in an unattended stretch: floor(3600 hours / cycle_seconds).
@@ -44,6 +47,46 @@ def stretch_cycles(hours: float, cycle_seconds: float) -> int:
     length = _exact.fraction_of(_checks.positive("hours", hours))
     cycle = _exact.fraction_of(_checks.positive("cycle_seconds", cycle_seconds))
     return math.floor(3600 * length / cycle)
+
+
+def shifts_needed(cycles: int, cycle_seconds: float, shift_hours: float = SHIFT_HOURS) -> int:
+    """Count the full shifts that a number of cycles takes: ceil(cycles / cycles in a shift).
+
+    Parameters
+    ----------
+    cycles : int
+        Cycles to run, at least 0.
+    cycle_seconds : float
+        Cycle time in seconds, above 0.
+    shift_hours : float
+        Length of a shift in hours; it must hold at least one cycle.
+
+    Returns
+    -------
+    int
+        Shifts, the last of which need not be full.
+
+    Raises
+    ------
+    InvalidValueError
+        If a number lies outside its range.
+
+    References
+    ----------
+    Definition; see `stretch_cycles` for the cycles in a shift.
+
+    Examples
+    --------
+    >>> from trialog.reliability import shifts_needed
+    >>> shifts_needed(27296, 30), shifts_needed(960, 30), shifts_needed(0, 30)
+    (29, 1, 0)
+    """
+    cycles = _checks.whole("cycles", cycles, 0)
+    in_shift = stretch_cycles(_checks.positive("shift_hours", shift_hours), cycle_seconds)
+    if in_shift < 1:
+        rule = f"hold at least one cycle of {cycle_seconds} s"
+        raise InvalidValueError("shift_hours", rule, shift_hours)
+    return -(-cycles // in_shift)
 
 
 def failure_limit(cycles: int, chance: float, share: float = 1.0) -> float:

@@ -2,20 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
-from trialog.errors import InvalidValueError
-from trialog.evidence import make_plan
+from trialog.evidence import equal_share, make_plan
 from trialog.records.words import PlanKind
-from trialog.reliability import FixedPlan, Requirement, stretch_cycles
+from trialog.reliability import SHIFT_HOURS, FixedPlan, Requirement, shifts_needed
 from trialog.reports import sentences, words
-
-SHIFT_HOURS = 8
-"""The length of a shift in estimates; common practice, no source."""
-
-MOST_PLANNED = 1_000_000_000
-"""No machine runs more cycles in a trial, and the records' columns hold not much more."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +51,7 @@ def preview_requirement(stated: Requirement, devices: int) -> RequirementPreview
     """
     needs = [_need(stated, "whole cell", 1.0)]
     if devices > 1:
-        needs.append(_need(stated, f"each of the {devices} devices", 1.0 / devices))
+        needs.append(_need(stated, f"each of the {devices} devices", equal_share(devices)))
     return RequirementPreview(
         sentence=sentences.requirement(stated),
         design=f"{words.rate(stated.design_rate)} of the cell's cycles, "
@@ -76,7 +68,7 @@ def _need(stated: Requirement, subject: str, share: float) -> Need:
         limit=words.rate_down(limit),
         one_in=words.one_in(limit),
         cycles=f"{plan.cycles:,}",
-        shifts=f"{shifts_for(plan.cycles, stated.cycle_seconds):,}",
+        shifts=f"{shifts_needed(plan.cycles, stated.cycle_seconds):,}",
         design_pass=words.rate_down(plan.pass_chance(stated.design(share))),
     )
 
@@ -92,16 +84,12 @@ def preview_trial(
         If no plan holds the risks.
     """
     plan = make_plan(stated, kind, share, good_pass)
-    if plan.cycles > MOST_PLANNED:
-        raise InvalidValueError(
-            "share", f"leave a plan of at most {MOST_PLANNED:,} cycles ({plan.cycles:,})", share
-        )
-    shifts = shifts_for(plan.cycles, stated.cycle_seconds)
+    shifts = shifts_needed(plan.cycles, stated.cycle_seconds)
     return TrialPreview(
         share=sentences.share(stated.limit(share), stated.chance, share, subject),
         plan=sentences.plan(plan, kind),
         shifts=f"{words.counted(plan.cycles, 'cycle')} are about "
-        f"{words.counted(shifts, 'full shift')} of {SHIFT_HOURS} h.",
+        f"{words.counted(shifts, 'full shift')} of {SHIFT_HOURS:g} h.",
         steep=_is_steep(plan),
     )
 
@@ -109,8 +97,3 @@ def preview_trial(
 def _is_steep(plan: FixedPlan) -> bool:
     """Say whether even a device at its design rate would more likely fail than pass."""
     return plan.design is not None and plan.pass_chance(plan.design) < 0.5
-
-
-def shifts_for(cycles: int, cycle_seconds: float) -> int:
-    """Return how many full shifts a number of cycles takes."""
-    return math.ceil(cycles / max(1, stretch_cycles(SHIFT_HOURS, cycle_seconds)))

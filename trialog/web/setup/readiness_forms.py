@@ -9,6 +9,7 @@ from wtforms import SelectChoice, SelectField, StringField
 from wtforms.validators import Optional
 
 from trialog import reliability
+from trialog.evidence import equal_share
 from trialog.records.models import Cell, Device
 from trialog.records.setup import NewRequirement
 from trialog.records.words import PlanKind, Stage
@@ -117,7 +118,7 @@ class TrialForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
         """Return the share as typed, else an equal one for each device and all for the cell."""
         if self.share.data is not None:
             return fraction(self.share.data)
-        return 1.0 if self.device(cell) is None else 1.0 / len(cell.devices)
+        return equal_share(1 if self.device(cell) is None else len(cell.devices))
 
     def good_pass_chance(self) -> float | None:
         """Return the chance that shapes a fixed-size plan; a zero-failure plan has none."""
