@@ -39,6 +39,8 @@ def setup(file: Path, place: Place, as_json: bool) -> None:
     content = _read(file)
     with records_at(place) as session, unit_of_work(session):
         result = load_setup(session, content, actor=None, now=datetime.now(UTC))
+        if not (result.added or result.kept):
+            raise InvalidValueError("setup file", "describe people or a cell", str(file))
         cell = None if result.cell is None else result.cell.name
     if as_json:
         show_json({"cell": cell, "added": result.added, "kept": result.kept})

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from trialog.errors import InvalidValueError, TrialogError
+from trialog.errors import TrialogError
 
 
 class Refusal(click.ClickException):
@@ -61,5 +61,7 @@ def refusing() -> Iterator[None]:
     except BrokenPipeError:
         raise  # whoever reads the output has had enough: click ends quietly
     except OSError as error:
-        fault = f"be usable ({error.strerror or error})"
-        raise Refusal(str(InvalidValueError("file", fault, error.filename))) from error
+        # The path stays whole here: it may come from a variable that nobody has before them.
+        place = error.filename or "the standard input or output"
+        fault = f"file must be one that can be used ({error.strerror or error}), got {place!r}"
+        raise Refusal(fault) from error

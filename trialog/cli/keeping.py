@@ -18,6 +18,7 @@ from trialog.records.models import Cell, Entry
 from trialog.records.people import add_person
 from trialog.records.verify import verify as verify_records
 from trialog.records.words import Role
+from trialog.reports.words import counted
 
 
 @click.command()
@@ -121,7 +122,7 @@ def verify(place: Place, as_json: bool) -> None:
     if as_json:
         show_json({**counts, "differences": found})
     elif not found:
-        lines, cells = f"{counts['lines']:,} lines", f"{counts['cells']} cells"
+        lines, cells = counted(counts["lines"], "line"), counted(counts["cells"], "cell")
         click.echo(f"The records are what the logbook says ({lines}, {cells}).")
     for item in found if not as_json else ():
         click.echo(f"{item['where']}: {item['what']}", err=True)

@@ -8,7 +8,7 @@ import stat
 import tempfile
 from collections.abc import Iterable
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 import click
 
@@ -43,26 +43,27 @@ def write_text(target: str, pieces: Iterable[str]) -> None:
     InvalidValueError
         If the file cannot be written.
     """
-    if target == STDOUT:
-        for piece in pieces:
-            click.echo(piece, nl=False)
-        return
-    path = Path(os.path.realpath(target))
     try:
-        if path.exists() and not path.is_file():
-            _write_through(path, pieces)
+        if target == STDOUT:
+            for piece in pieces:
+                click.echo(piece, nl=False)
         else:
-            _replace(path, pieces)
+            _write_file(Path(os.path.realpath(target)), pieces)
+    except BrokenPipeError:
+        raise
     except OSError as error:
         raise InvalidValueError(
             "output file", f"be one that can be written ({error.strerror or error})", target
         ) from error
 
 
-def _write_through(path: Path, pieces: Iterable[str]) -> None:
-    """Write to what is no file and must not be replaced by one, such as /dev/null."""
-    with path.open("w", encoding="utf-8", newline="") as file:
-        file.writelines(pieces)
+def _write_file(path: Path, pieces: Iterable[str]) -> None:
+    if path.exists() and not path.is_file():
+        # Such as /dev/null: it must not be replaced by a file.
+        with path.open("w", encoding="utf-8", newline="") as file:
+            file.writelines(pieces)
+    else:
+        _replace(path, pieces)
 
 
 def _replace(path: Path, pieces: Iterable[str]) -> None:
@@ -70,16 +71,16 @@ def _replace(path: Path, pieces: Iterable[str]) -> None:
     try:
         with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
             file.writelines(pieces)
-            _keep_rights(file, path)
             file.flush()
             os.fsync(file.fileno())
+        _keep_rights(name, path)
         Path(name).replace(path)
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise
 
 
-def _keep_rights(file: IO[str], path: Path) -> None:
+def _keep_rights(name: str, path: Path) -> None:
     """Give a new file the rights of the one it replaces, else those of any new file."""
     if path.exists():
         mode = stat.S_IMODE(path.stat().st_mode)
@@ -87,4 +88,4 @@ def _keep_rights(file: IO[str], path: Path) -> None:
         mask = os.umask(0)
         os.umask(mask)
         mode = 0o666 & ~mask
-    os.fchmod(file.fileno(), mode)
+    os.chmod(name, mode)

@@ -12,12 +12,21 @@ from typing import Any
 
 import click
 from sqlalchemy import Engine, make_url
-from sqlalchemy.exc import DatabaseError, InterfaceError, OperationalError
+from sqlalchemy.exc import (
+    ArgumentError,
+    DatabaseError,
+    DBAPIError,
+    InterfaceError,
+    OperationalError,
+)
 from sqlalchemy.orm import Session
 
 from trialog.errors import InvalidValueError
 from trialog.records import schema
 from trialog.records.database import data_folder, database_url, embedded_url, make_engine
+
+PERMISSION_DENIED = "42501"
+"""SQLSTATE of a database that lets a user in but not at its tables."""
 
 
 @dataclass(frozen=True)
@@ -68,12 +77,12 @@ def engine_on(url: str) -> Iterator[Engine]:
     InvalidValueError
         If it cannot be reached, or is no database.
     """
-    engine = make_engine(url)
-    try:
-        with reachable(url):
+    with reachable(url):
+        engine = make_engine(url)
+        try:
             yield engine
-    finally:
-        engine.dispose()
+        finally:
+            engine.dispose()
 
 
 @contextmanager
@@ -81,19 +90,35 @@ def reachable(url: str) -> Iterator[None]:
     """Say in one line that a database cannot be used, and why."""
     try:
         yield
-    except DatabaseError as error:
-        # Its other kinds speak of a fault in trialog, not in what the user asked for.
-        if not (type(error) is DatabaseError or isinstance(error, OperationalError)):
+    except ArgumentError as error:
+        raise _unusable(url, str(error)) from error
+    except DBAPIError as error:
+        if _is_a_fault_of_trialog(error):
             raise
-        raise _unusable(url, error) from error
-    except InterfaceError as error:
-        raise _unusable(url, error) from error
+        raise _unusable(url, _first_cause(error)) from error
 
 
-def _unusable(url: str, error: DatabaseError | InterfaceError) -> InvalidValueError:
-    cause = (str(error.orig).strip() or type(error.orig).__name__).splitlines()[0]
+def _first_cause(error: DBAPIError) -> str:
+    """Return what the driver said first; a rollback after it may fail as well, and say less."""
+    first, earlier = error, error.__context__
+    while earlier is not None:
+        first = earlier if isinstance(earlier, DBAPIError) else first
+        earlier = earlier.__context__
+    return str(first.orig).strip() or type(first.orig).__name__
+
+
+def _is_a_fault_of_trialog(error: DBAPIError) -> bool:
+    """Tell a statement that is wrong from a database that cannot be reached, read or written."""
+    refused = getattr(error.orig, "sqlstate", None) == PERMISSION_DENIED
+    unreachable = isinstance(error, OperationalError | InterfaceError)
+    return not (refused or unreachable or type(error) is DatabaseError)
+
+
+def _unusable(url: str, cause: str) -> InvalidValueError:
     hidden = make_url(url).render_as_string(hide_password=True)
-    return InvalidValueError("database", f"be one that can be used ({cause})", hidden)
+    return InvalidValueError(
+        "database", f"be one that can be used ({cause.splitlines()[0]})", hidden
+    )
 
 
 @contextmanager

@@ -1,0 +1,84 @@
+"""`verdict` and `report`: the same as the evidence and the reports say."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from sqlalchemy import select
+
+from trialog.evidence import CAUTIONS, judge
+from trialog.records.models import Shift
+from trialog.records.queries import find_trial
+
+
+@pytest.fixture
+def shift_id(session, shop):
+    return session.scalar(select(Shift.id).where(Shift.label == "Monday early"))
+
+
+def test_a_verdict_in_json_is_the_verdict_of_the_evidence(trialog, shop, session):
+    found = json.loads(trialog("verdict", "--trial", "Jet", "--json").stdout)
+    judged = judge(session, find_trial(session, "Jet"))
+    assert (found["verdict"], found["cycles"], found["failures"]) == ("NO-GO", 52, 1)
+    assert found["upper"] == judged.upper
+    assert found["limit"] == judged.limit
+    assert found["proven_stretch_seconds"] == judged.proven_stretch_seconds
+    assert found["clean_cycles_to_go"] is None
+    assert [reason["name"] for reason in found["reasons"]] == [
+        reason.name for reason in judged.reasons
+    ]
+    assert all(set(reason) == {"name", "met", "detail"} for reason in found["reasons"])
+
+
+def test_a_verdict_in_words_has_the_sentence_each_line_and_the_cautions(trialog, shop):
+    said = trialog("verdict", "--trial", "Whole").stdout
+    assert said.startswith("Whole: NO-GO\nProven so far: ")
+    assert "OPEN   no failure that can damage: 1 relevant failure" in said
+    assert "holds  no change since the evidence began" in said
+    assert all(caution in said for caution in CAUTIONS)
+
+
+def test_a_trial_that_is_not_there_is_named_with_the_nearest(trialog, shop):
+    result = trialog("verdict", "--trial", "Whol")
+    assert result.exit_code == 2
+    assert "did you mean 'Whole'?" in result.stderr
+    assert "got 'Whol'" in result.stderr
+
+
+def test_a_report_of_a_shift_in_json_goes_to_the_standard_output(trialog, shift_id):
+    found = json.loads(trialog("report", "shift", shift_id, "--format", "json").stdout)
+    assert found["shift"] == "Monday early"
+    assert found["logged"] == 42
+    short = json.loads(trialog("report", "shift", shift_id, "--json").stdout)
+    assert {**short, "produced_at": None} == {**found, "produced_at": None}
+
+
+def test_a_report_as_html_is_one_file_that_needs_nothing_else(trialog, shift_id, tmp_path):
+    for words in (("shift", shift_id), ("trial", "Arm")):
+        path = tmp_path / "report.html"
+        result = trialog("report", *words, "-o", path)
+        assert result.exit_code == 0, result.stderr
+        assert path.read_text(encoding="utf-8").startswith("<!doctype html>")
+        assert result.stdout == f"Wrote {path}.\n"
+
+
+def test_html_needs_a_word_on_where_it_goes(trialog, shift_id):
+    result = trialog("report", "shift", shift_id)
+    assert result.exit_code == 2
+    assert "-o must name the file to write" in result.stderr
+    assert trialog("report", "shift", shift_id, "-o", "-").stdout.startswith("<!doctype html>")
+
+
+def test_times_are_shown_in_the_shops_zone(trialog, shift_id, monkeypatch):
+    monkeypatch.setenv("TRIALOG_TIME_ZONE", "Asia/Kolkata")
+    found = json.loads(trialog("report", "shift", shift_id, "--json").stdout)
+    assert found["closed_at"] == "2026-03-02T17:29:59+05:30"
+    flag = ("report", "shift", shift_id, "--json", "--time-zone", "UTC")
+    assert json.loads(trialog(*flag).stdout)["closed_at"] == "2026-03-02T11:59:59+00:00"
+
+
+def test_a_report_of_a_trial_in_json_holds_its_verdict(trialog, shop):
+    found = json.loads(trialog("report", "trial", "Jet", "--json").stdout)
+    assert found["trial"] == "Jet"
+    assert found["verdict"]["verdict"] == "NO-GO"
