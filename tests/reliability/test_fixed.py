@@ -130,8 +130,8 @@ def test_quantiles_are_those_of_the_lattice(plan, rate, q):
         (1604, 2, "1,604 cycles with at most 2 failures"),
         (1604, 1, "1,604 cycles with at most 1 failure"),
         (12_000, 1_001, "12,000 cycles with at most 1,001 failures"),
-        (27_297, 0, "27,297 clean cycles: one failure ends the plan"),
-        (1, 0, "1 clean cycle: one failure ends the plan"),
+        (27_297, 0, "27,297 clean cycles; one failure ends the plan"),
+        (1, 0, "1 clean cycle; one failure ends the plan"),
     ],
 )
 def test_plan_in_words(cycles, allowed, words):

@@ -129,7 +129,7 @@ class FixedPlan:
     def in_words(self) -> str:
         """Say the plan in a phrase, such as "1,604 cycles with at most 2 failures"."""
         if self.allowed_failures == 0:
-            return f"{_counted(self.cycles, 'clean cycle')}: one failure ends the plan"
+            return f"{_counted(self.cycles, 'clean cycle')}; one failure ends the plan"
         failures = _counted(self.allowed_failures, "failure")
         return f"{_counted(self.cycles, 'cycle')} with at most {failures}"
 

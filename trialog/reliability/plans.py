@@ -141,7 +141,7 @@ def zero_failure_plan(limit: float, confidence: float, design: float | None = No
     --------
     >>> from trialog.reliability import failure_limit, zero_failure_plan
     >>> zero_failure_plan(failure_limit(960, 0.9), 0.95).in_words()
-    '27,296 clean cycles: one failure ends the plan'
+    '27,296 clean cycles; one failure ends the plan'
     """
     cycles = zero_failure_cycles(limit, confidence)
     if design is None:
