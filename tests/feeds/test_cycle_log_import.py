@@ -252,6 +252,40 @@ def test_an_unknown_device_is_named_with_the_one_that_was_meant(intake, reasons)
     assert "did you mean 'jet'?), got 'jett'" in reasons(intake.imports(content))[2]
 
 
+@pytest.mark.parametrize(
+    ("row", "reason"),
+    [
+        (",revision,jet,maybe,,", "resets_evidence must be yes or no, got 'maybe'"),
+        ("A,ruling,,,perhaps,x", "ruling must be relevant or non-relevant, got 'perhaps'"),
+        ("A,ruling,,,relevant,x", "target must be a line of shift 'A', got 'x'"),
+        ("A,undo,,,,x", "target must be a line of shift 'A', got 'x'"),
+        (",undo,,,,x", "target must be a line of the cell's logbook, got 'x'"),
+    ],
+)
+def test_a_correction_says_what_it_means(intake, reasons, row, reason):
+    content = log(row, header="shift,outcome,device,resets_evidence,ruling,target")
+    assert reasons(intake.imports(content)) == {2: reason}
+
+
+def test_the_lines_after_the_closing_counter_s_last_cycle_may_be_undone(intake):
+    content = log(
+        f"A,,{DAY}06:00Z,open,100,,", f"A,1,{DAY}06:01Z,good,,,", f"A,2,{DAY}06:02Z,good,,x,",
+        f"A,,{DAY}06:03Z,undo,,,x", f"A,,{DAY}07:00Z,close,101,,",
+        header="shift,cycle,time,outcome,counter,id,target",
+    )  # fmt: skip
+    assert intake.imports(content).rejected == ()
+    assert intake.totals() == (1, 1, 0)
+
+
+def test_a_longer_file_adds_what_is_new(intake):
+    header = "shift,time,outcome,cycles"
+    rows = [f"A,{DAY}06:00Z,open,", f"A,{DAY}06:01Z,good,5"]
+    intake.imports(log(*rows, header=header))
+    result = intake.imports(log(*rows, f"A,{DAY}06:02Z,good,6", header=header))
+    assert result.in_words == "Adds 1 line to the logbook; 2 were there already."
+    assert intake.totals() == (11, 11, 0)
+
+
 def test_a_revision_belongs_to_no_shift(intake, reasons):
     content = log("A,revision,jet,yes,new", header="shift,outcome,device,resets_evidence,note")
     assert reasons(intake.imports(content))[2].startswith("shift must be empty on a 'revision'")

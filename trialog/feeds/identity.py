@@ -5,12 +5,13 @@ from __future__ import annotations
 import uuid
 from collections import Counter
 from dataclasses import dataclass, field, fields, replace
+from operator import attrgetter
 
 from trialog.records.entries import NewEntry
 
 _NAMESPACE = uuid.UUID("5f0a3a5e-2f0c-5d53-9a53-0d2f4a8c1b6e")
-_CONTENT = tuple(
-    field.name for field in fields(NewEntry) if field.name not in {"client_id", "mismatch_accepted"}
+_content = attrgetter(
+    *(each.name for each in fields(NewEntry) if each.name not in {"client_id", "mismatch_accepted"})
 )
 
 
@@ -27,7 +28,7 @@ class Identities:
 
     def named(self, entry: NewEntry) -> NewEntry:
         """Return a line with an id made for it; the one it has is not looked at."""
-        content = "\x1f".join(str(getattr(entry, name)) for name in _CONTENT)
+        content = "\x1f".join(map(str, _content(entry)))
         self._seen[content] += 1
         name = f"{self.cell_id}\x1f{self._seen[content]}\x1f{content}"
         return replace(entry, client_id=str(uuid.uuid5(_NAMESPACE, name)))

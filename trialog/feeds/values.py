@@ -10,7 +10,8 @@ from typing import TypeVar
 
 from trialog.errors import InvalidValueError
 
-_NUMBER = re.compile(r"[+-]?[0-9]{1,15}(?:([.,])([0-9]{1,6}))?")
+MOST_DIGITS = 15
+_NUMBER = re.compile(rf"[+-]?[0-9]{{1,{MOST_DIGITS}}}(?:([.,])([0-9]{{1,6}}))?")
 _YES_NO = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 
 Word = TypeVar("Word", bound=StrEnum)
@@ -30,6 +31,8 @@ def read_number(field: str, text: str, *, decimal_comma: bool) -> Decimal:
 
 def read_whole(field: str, text: str, *, decimal_comma: bool) -> int:
     """Read a whole number; a spreadsheet's 12.0 is one too."""
+    if text.isascii() and text.isdigit() and len(text) <= MOST_DIGITS:
+        return int(text)
     number = read_number(field, text, decimal_comma=decimal_comma)
     if number != number.to_integral_value():
         raise InvalidValueError(field, "be a whole number", text)
