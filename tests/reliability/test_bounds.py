@@ -306,6 +306,8 @@ def test_arrays_hold_what_single_counts_give(method, sides):
         (1, "10", "cycles must be whole numbers, got '10'"),
         (True, 10, "failures must be whole numbers, got True"),
         (1, float("nan"), "cycles must be whole numbers, got nan"),
+        (0, 2**53 + 1, "cycles must be at most 9,007,199,254,740,992, got 9007199254740993"),
+        (0, 2**63 - 1, "cycles must be at most 9,007,199,254,740,992, got 9223372036854775807"),
         ([1, 2], [3, 4, 5], "cycles must have a shape that fits failures (2,), got (3,)"),
     ],
 )
@@ -329,3 +331,7 @@ def test_unknown_choices_are_refused():
     with pytest.raises(InvalidValueError) as caught:
         failure_rate_bounds(0, 10, method="wald")
     assert str(caught.value) == "method must be one of exact, midp, wilson, jeffreys, got 'wald'"
+
+
+def test_the_largest_count_that_floats_hold_exactly_is_taken():
+    assert failure_rate_bounds(0, 2**53).cycles == 2**53

@@ -6,12 +6,11 @@ import sys
 from datetime import UTC, datetime
 
 import click
-from alembic.util.exc import CommandError
 from sqlalchemy import func, select
 
 from trialog.cli.output import json_option, show_json
 from trialog.cli.places import Place, engine_on, place_options, records_at
-from trialog.errors import InvalidValueError, SchemaBehindError
+from trialog.errors import InvalidValueError
 from trialog.records import schema
 from trialog.records.database import unit_of_work
 from trialog.records.models import Cell, Entry
@@ -31,13 +30,7 @@ def upgrade(place: Place, as_json: bool) -> None:
     """
     with engine_on(place.url) as engine:
         before = schema.current_version(engine)
-        try:
-            schema.upgrade(engine)
-        except CommandError as error:
-            raise SchemaBehindError(
-                f"the database's schema is at {before}, which this trialog does not know; "
-                "it was made by a newer one: install that"
-            ) from error
+        schema.upgrade(engine)
         after = schema.current_version(engine)
     if as_json:
         show_json({"before": before, "after": after})

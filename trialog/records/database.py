@@ -53,7 +53,7 @@ def make_engine(url: str) -> Engine:
     if kind in {"postgres", "postgresql"}:
         return create_engine(parsed.set(drivername="postgresql+psycopg"), pool_pre_ping=True)
     if kind == "sqlite":
-        return _make_sqlite_engine(parsed)
+        return _make_sqlite_engine(parsed.set(drivername="sqlite"))
     raise InvalidValueError(
         "TRIALOG_DATABASE_URL", "start with sqlite:// or postgresql://", parsed.drivername
     )

@@ -9,6 +9,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
+from alembic.util.exc import CommandError
 from sqlalchemy import Engine
 
 from trialog.errors import SchemaBehindError
@@ -32,8 +33,20 @@ def _configuration(engine: Engine) -> Config:
 
 
 def upgrade(engine: Engine) -> None:
-    """Bring the database's schema to this version's."""
-    command.upgrade(_configuration(engine), "head")
+    """Bring the database's schema to this version's.
+
+    Raises
+    ------
+    SchemaBehindError
+        If a newer trialog made the database's schema.
+    """
+    try:
+        command.upgrade(_configuration(engine), "head")
+    except CommandError as error:
+        raise SchemaBehindError(
+            f"the database's schema is at {current_version(engine)}, which this trialog does not "
+            "know; it was made by a newer one: install that"
+        ) from error
 
 
 def newest_version() -> str | None:

@@ -14,6 +14,11 @@ from trialog.reliability import _checks, _exact
 from trialog.reliability._bound_formulas import BOUNDS, Bound, Method
 from trialog.reliability._tails import Floats
 
+MOST_COUNTED = 2**53
+"""Floats hold every whole number up to here exactly."""
+
+MOST_RULE = f"be at most {MOST_COUNTED:,}"
+
 Sides = Literal["upper", "lower", "both"]
 
 Counts = Sequence[int] | npt.NDArray[np.integer[Any]]
@@ -202,12 +207,13 @@ def _count_arrays(failures: Counts | int, cycles: Counts | int) -> tuple[Floats,
 
 
 def _whole_array(field: str, counts: Counts | int) -> Floats:
-    """Return counts as floats, which hold every whole number below 2^53 exactly."""
+    """Return counts as floats, refusing those that a float would change."""
     array = np.asarray(counts)
     if array.dtype.kind not in "iuf" or not (array == np.floor(array)).all():
         raise InvalidValueError(field, "be whole numbers", counts)
-    if (array < 0).any():
-        raise InvalidValueError(field, "be at least 0", int(array[array < 0][0]))
+    for wrong, rule in ((array < 0, "be at least 0"), (array > MOST_COUNTED, MOST_RULE)):
+        if wrong.any():
+            raise InvalidValueError(field, rule, int(array[wrong][0]))
     return array.astype(np.float64)
 
 
