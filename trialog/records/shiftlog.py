@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session
 
 from trialog.errors import ConflictError, InvalidValueError, UnknownNameError
@@ -251,18 +251,24 @@ LINE_COLUMNS = (
 def read_log(session: Session, shift: Shift, cell: Cell) -> ShiftLog:
     """Read a shift's lines from the records."""
     log = ShiftLog(shift.label, shift.stage, cell.counter_modulus)
-    modes: dict[int, list[int]] = {}
-    of_shift = (
-        select(EntryMode.entry_id, EntryMode.failure_mode_id)
-        .join(Entry, Entry.id == EntryMode.entry_id)
-        .where(Entry.shift_id == shift.id)
-        .order_by(EntryMode.failure_mode_id)
-    )
-    for entry_id, mode_id in session.execute(of_shift):
-        modes.setdefault(entry_id, []).append(mode_id)
+    modes = modes_by_entry(session, Entry.shift_id == shift.id)
     columns = [getattr(Entry, name) for name in LINE_COLUMNS]
     lines = select(Entry.id, *columns).where(Entry.shift_id == shift.id).order_by(Entry.sequence)
     for entry_id, *values in session.execute(lines):
         facts = dict(zip(LINE_COLUMNS, values, strict=True))
         log.add(Line(entry_id=entry_id, mode_ids=tuple(modes.get(entry_id, ())), **facts))
     return log
+
+
+def modes_by_entry(session: Session, which: ColumnElement[bool]) -> dict[int, list[int]]:
+    """Return the failure modes of some failed cycles, by entry, in ascending order."""
+    statement = (
+        select(EntryMode.entry_id, EntryMode.failure_mode_id)
+        .join(Entry, Entry.id == EntryMode.entry_id)
+        .where(which)
+        .order_by(EntryMode.failure_mode_id)
+    )
+    modes: dict[int, list[int]] = {}
+    for entry_id, mode_id in session.execute(statement):
+        modes.setdefault(entry_id, []).append(mode_id)
+    return modes

@@ -11,9 +11,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from trialog.records.chain import CHAINED, document_hash, entry_hash
-from trialog.records.models import Cell, Entry, EntryMode, Revision, Shift, SignOff
+from trialog.records.models import Cell, Entry, Revision, Shift, SignOff
 from trialog.records.rollups import CellLayout, Row, roll_up, stored_rows
-from trialog.records.shiftlog import read_log
+from trialog.records.shiftlog import modes_by_entry, read_log
 from trialog.records.words import EntryKind
 
 FACTS = (
@@ -45,15 +45,7 @@ def verify(session: Session) -> list[Difference]:
 
 def _verify_chain(session: Session, cell: Cell) -> Iterator[Difference]:
     where = f"cell {cell.name!r}, logbook"
-    modes: dict[int, list[int]] = {}
-    on_cell = (
-        select(EntryMode.entry_id, EntryMode.failure_mode_id)
-        .join(Entry, Entry.id == EntryMode.entry_id)
-        .where(Entry.cell_id == cell.id)
-        .order_by(EntryMode.failure_mode_id)
-    )
-    for entry_id, mode_id in session.execute(on_cell):
-        modes.setdefault(entry_id, []).append(mode_id)
+    modes = modes_by_entry(session, Entry.cell_id == cell.id)
     columns = [getattr(Entry, name) for name in CHAINED if name != "mode_ids"]
     statement = (
         select(Entry.id, Entry.previous_hash, Entry.hash, *columns)

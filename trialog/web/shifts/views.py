@@ -24,7 +24,7 @@ from trialog.web.security import allowed
 from trialog.web.shifts import bp
 from trialog.web.shifts.forms import ReadingForm, UndoForm, new_id
 from trialog.web.shifts.lines import list_lines, standing_closing, standing_readings
-from trialog.web.trials.forms import RELEVANT, RulingForm
+from trialog.web.trials.forms import RulingForm
 from trialog.web.trials.views import as_json, download
 
 Page = AnyResponse | tuple[str, int]
@@ -60,15 +60,7 @@ def rule(shift_id: int) -> Page:
     shift, form = get_or_404(Shift, shift_id), RulingForm()
     if not form.validate_on_submit():
         return _page(shift, ruling_form=form), 422
-    ruling = NewEntry(
-        client_id=form.ruling_id.data,
-        kind=EntryKind.RULING,
-        person_id=current_person().id,
-        target=form.entry.data,
-        failure_mode_id=form.mode_id.data,
-        relevant=form.decision.data == RELEVANT,
-        reason=form.full_reason(),
-    )
+    ruling = form.line(current_person().id)
     return _written(shift, ruling, form, f"Ruled {form.decision.data}.", "ruling_form")
 
 

@@ -20,8 +20,9 @@ from wtforms.validators import AnyOf, InputRequired, Length
 
 from trialog.evidence import CAUTIONS
 from trialog.records.base import TEXT_LIMIT
+from trialog.records.entries import NewEntry
 from trialog.records.people import LONGEST_PIN
-from trialog.records.words import AcknowledgementKind
+from trialog.records.words import AcknowledgementKind, EntryKind
 from trialog.web.fields import Given
 
 OTHER = "another reason"
@@ -49,7 +50,19 @@ class RulingForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
     reason = SelectField("Reason", choices=[SelectChoice("", "no reason given"), *REASONS])
     words = StringField("In words", validators=[Length(max=TEXT_LIMIT - 100)])
 
-    def full_reason(self) -> str:
+    def line(self, person_id: int) -> NewEntry:
+        """Return the line that the form stands for."""
+        return NewEntry(
+            client_id=self.ruling_id.data,
+            kind=EntryKind.RULING,
+            person_id=person_id,
+            target=self.entry.data,
+            failure_mode_id=self.mode_id.data,
+            relevant=self.decision.data == RELEVANT,
+            reason=self._full_reason(),
+        )
+
+    def _full_reason(self) -> str:
         """Return the picked reason and the words, as one text."""
         picked = "" if self.reason.data == OTHER else self.reason.data or ""
         return ": ".join(part for part in (picked, (self.words.data or "").strip()) if part)

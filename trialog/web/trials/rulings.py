@@ -21,7 +21,7 @@ from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
 from trialog.web.security import allowed
 from trialog.web.trials import bp
-from trialog.web.trials.forms import RELEVANT, RulingForm
+from trialog.web.trials.forms import RulingForm
 
 
 @bp.get("/trials/<int:trial_id>/rulings")
@@ -38,15 +38,7 @@ def rule(trial_id: int) -> Response | tuple[str, int]:
     trial, form = get_or_404(Trial, trial_id), RulingForm()
     if not form.validate_on_submit():
         return _page(trial, form), 422
-    ruling = NewEntry(
-        client_id=form.ruling_id.data,
-        kind=EntryKind.RULING,
-        person_id=current_person().id,
-        target=form.entry.data,
-        failure_mode_id=form.mode_id.data,
-        relevant=form.decision.data == RELEVANT,
-        reason=form.full_reason(),
-    )
+    ruling = form.line(current_person().id)
     return _written(trial, ruling, form, f"Ruled {form.decision.data}.")
 
 
