@@ -235,7 +235,7 @@ def test_a_schema_newer_than_this_version_is_refused(populated):
         connection.execute(text("UPDATE alembic_version SET version_num = '8888'"))
     with pytest.raises(SchemaBehindError, match="is at 8888"):
         schema.require_current(populated)
-    with pytest.raises(SchemaBehindError, match="is at 8888, .* made by a newer one"):
+    with pytest.raises(SchemaBehindError, match=r"is at 8888, .* made by a newer one"):
         schema.upgrade(populated)
 
 
