@@ -336,6 +336,26 @@ def upgrade() -> None:
             nullable=True,
             comment="who entered it; empty: from the command line",
         ),
+        sa.Column(
+            "opened_as",
+            sa.String(length=120),
+            nullable=True,
+            comment="label of the shift that the line opens",
+        ),
+        sa.Column(
+            "stage",
+            sa.Enum(
+                "by hand",
+                "robot attended",
+                "unattended",
+                name="stage",
+                native_enum=False,
+                create_constraint=True,
+                length=40,
+            ),
+            nullable=True,
+            comment="stage of the shift that the line opens",
+        ),
         sa.Column("cycles", sa.Integer(), nullable=True),
         sa.Column(
             "cycle_number",

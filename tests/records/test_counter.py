@@ -96,6 +96,17 @@ def test_more_counted_than_logged_closes_at_once(running):
     assert running.shift("A").closing_counter == 120
 
 
+def test_a_correction_cannot_leave_the_counter_running_backwards(running):
+    running.write(good("A", 8), closing("A", 120))
+    running.refuse_because(
+        "opening reading must leave the closing reading at or above the opening one (100 and 120",
+        reading("A", Reading.OPENING, 121),
+    )
+    running.refuse_because("closing reading must leave", reading("A", Reading.CLOSING, 99))
+    running.write(reading("A", Reading.OPENING, 112))
+    assert running.shift("A").opening_counter == 112
+
+
 def test_a_corrected_opening_is_what_the_closing_is_held_against(running):
     running.write(reading("A", Reading.OPENING, 200))
     running.refuse_because("opening reading 200", closing("A", 150))

@@ -122,6 +122,28 @@ def test_a_line_changed_with_its_hash_recomputed_breaks_the_next_one(kept):
     assert any("line 3 does not follow the line before it" in line for line in found)
 
 
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"stage": "unattended"}, "stage is unattended, the logbook says by hand"),
+        ({"label": "A2"}, "label is A2, the logbook says A"),
+    ],
+)
+def test_a_shift_moved_to_another_stage_or_renamed_is_found(kept, changes, said):
+    found = tampered(kept, update(Shift).where(Shift.label == "A").values(**changes))
+    assert any(line.endswith(said) for line in found)
+    assert len(found) == 1
+
+
+def test_a_shift_moved_together_with_its_opening_line_is_found(kept):
+    found = tampered(
+        kept,
+        update(Shift).where(Shift.label == "A").values(stage="unattended"),
+        update(Entry).where(Entry.sequence == 1).values(stage="unattended"),
+    )
+    assert any("line 1" in line and "was changed after it was written" in line for line in found)
+
+
 def test_a_changed_chain_head_is_found(kept):
     found = tampered(kept, update(Cell).values(chain_head="0" * 64))
     assert len(found) == 1

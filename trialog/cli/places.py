@@ -13,7 +13,6 @@ from typing import Any
 import click
 from sqlalchemy import Engine, make_url
 from sqlalchemy.exc import (
-    ArgumentError,
     DatabaseError,
     DBAPIError,
     InterfaceError,
@@ -90,8 +89,6 @@ def reachable(url: str) -> Iterator[None]:
     """Say in one line that a database cannot be used, and why."""
     try:
         yield
-    except ArgumentError as error:
-        raise _unusable(url, str(error)) from error
     except DBAPIError as error:
         if _is_a_fault_of_trialog(error):
             raise

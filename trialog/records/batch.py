@@ -17,7 +17,7 @@ from trialog.records.shiftlog import LINE_COLUMNS, Line, ShiftLog, read_log
 from trialog.records.words import EntryKind
 
 SAME = (
-    "kind", "person_id", "cycles", "counter", "counter_event", "reading", "clear_seconds",
+    "kind", "person_id", "stage", "cycles", "counter", "counter_event", "reading", "clear_seconds",
     "condition", "device_id", "resets_evidence", "failure_mode_id", "relevant", "target",
     "text", "reason",
 )  # fmt: skip
@@ -167,6 +167,7 @@ def _facts(batch: Batch, entry: NewEntry, line: Line, label: str | None) -> dict
         "client_id": entry.client_id,
         "cell_id": batch.cell.id,
         "shift_id": None if label is None else batch.shifts[label].id,
+        "opened_as": label if entry.kind is EntryKind.SHIFT_OPENED else None,
         "occurred_at": line.occurred_at,
         "recorded_at": batch.now,
         "recorded_by_id": None if batch.actor is None else batch.actor.id,

@@ -10,9 +10,9 @@ from typing import Any
 
 CHAINED = (
     "client_id", "cell_id", "sequence", "shift_id", "kind", "occurred_at", "recorded_at",
-    "person_id", "recorded_by_id", "cycles", "cycle_number", "counter", "counter_event",
-    "reading", "clear_seconds", "condition", "device_id", "resets_evidence", "failure_mode_id",
-    "relevant", "target", "text", "reason", "mode_ids",
+    "person_id", "recorded_by_id", "opened_as", "stage", "cycles", "cycle_number", "counter",
+    "counter_event", "reading", "clear_seconds", "condition", "device_id", "resets_evidence",
+    "failure_mode_id", "relevant", "target", "text", "reason", "mode_ids",
 )  # fmt: skip
 """Every fact of an entry that the chain protects."""
 

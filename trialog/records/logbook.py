@@ -134,7 +134,6 @@ def _require_same(entry: NewEntry, known: Entry, cell: Cell) -> None:
         known.cell_id == cell.id
         and all(getattr(entry, name) == getattr(known, name) for name in SAME)
         and (entry.shift is None or entry.shift.strip() == (known.shift and known.shift.label))
-        and entry.stage in (None, known.shift and known.shift.stage)
         and entry.occurred_at in (None, known.occurred_at)
         and entry.cycle_number in (None, known.cycle_number)
         and set(entry.mode_ids) == {mode.id for mode in known.modes}

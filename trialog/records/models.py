@@ -19,7 +19,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
-from trialog.records.base import Base, ClientId, Name, PrimaryKey, Sha256, Text, choice
+from trialog.records.base import NAME_LIMIT, Base, ClientId, Name, PrimaryKey, Sha256, Text, choice
 from trialog.records.words import (
     AcknowledgementKind,
     Condition,
@@ -221,6 +221,12 @@ class Entry(Base):
     )
     recorded_by_id: Mapped[int | None] = mapped_column(
         ForeignKey("person.id"), comment="who entered it; empty: from the command line"
+    )
+    opened_as: Mapped[str | None] = mapped_column(
+        String(NAME_LIMIT), comment="label of the shift that the line opens"
+    )
+    stage: Mapped[Stage | None] = mapped_column(
+        choice(Stage, "stage"), comment="stage of the shift that the line opens"
     )
     cycles: Mapped[int | None]
     cycle_number: Mapped[int | None] = mapped_column(

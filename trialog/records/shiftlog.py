@@ -191,6 +191,21 @@ class ShiftLog:
     def _check_reading(self, entry: NewEntry) -> None:
         if entry.reading is Reading.CLOSING and self.closing is None:
             raise ConflictError(f"shift {self.label!r} is not closed; it has no closing reading")
+        facts = self.facts()
+        readings = {
+            Reading.OPENING: facts.opening_counter,
+            Reading.CLOSING: facts.closing_counter,
+        } | {entry.reading: entry.counter}
+        counted = counted_by_machine(
+            readings[Reading.OPENING], readings[Reading.CLOSING], facts.counter_event, self.modulus
+        )
+        if counted is not None and counted < 0:
+            raise InvalidValueError(
+                f"{entry.reading} reading",
+                f"leave the closing reading at or above the opening one "
+                f"({facts.opening_counter} and {facts.closing_counter} stand)",
+                entry.counter,
+            )
 
     def _check_close(self, entry: NewEntry) -> None:
         opening = self.facts().opening_counter

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from operator import itemgetter
 from typing import Any
 
@@ -15,10 +15,6 @@ from trialog.records.models import Cell, Entry, Revision, Shift, SignOff
 from trialog.records.rollups import CellLayout, Row, roll_up, stored_rows
 from trialog.records.shiftlog import modes_by_entry, read_log
 from trialog.records.words import EntryKind
-
-FACTS = (
-    "opened_at", "opening_counter", "closed_at", "closing_counter", "counter_event",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -109,23 +105,32 @@ def _verify_revisions(session: Session, cell: Cell) -> Iterator[Difference]:
 
 def _verify_shifts(session: Session, cell: Cell) -> Iterator[Difference]:
     layout = CellLayout.of(session, cell)
+    opened = _openings(session, cell)
     for shift in session.scalars(select(Shift).where(Shift.cell_id == cell.id).order_by(Shift.id)):
         where = f"cell {cell.name!r}, shift {shift.label!r}"
         log = read_log(session, shift, cell)
         if not log.lines:
             yield Difference(where, "has no lines in the logbook")
             continue
-        facts = log.facts()
-        for name in FACTS:
-            if getattr(shift, name) != getattr(facts, name):
+        facts = asdict(log.facts()) | opened.get(shift.id, {})
+        for name, said in facts.items():
+            if getattr(shift, name) != said:
                 yield Difference(
-                    where,
-                    f"{name} is {getattr(shift, name)}, the logbook says {getattr(facts, name)}",
+                    where, f"{name} is {getattr(shift, name)}, the logbook says {said}"
                 )
         stored = stored_rows(session, shift.id)
         for table, rows in roll_up(shift.id, log, layout).rows().items():
             for what in _row_differences(stored[table], rows):
                 yield Difference(f"{where}, {table.__tablename__}", what)
+
+
+def _openings(session: Session, cell: Cell) -> dict[int, Row]:
+    """Return what the lines that opened a cell's shifts say of label and stage, by shift."""
+    statement = select(Entry.shift_id, Entry.opened_as.label("label"), Entry.stage).where(
+        Entry.cell_id == cell.id, Entry.kind == EntryKind.SHIFT_OPENED
+    )
+    rows = [dict(row) for row in session.execute(statement).mappings()]
+    return {row.pop("shift_id"): row for row in rows}
 
 
 def _row_differences(stored: list[Row], expected: list[Row]) -> Iterator[str]:
