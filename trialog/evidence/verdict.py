@@ -124,13 +124,17 @@ def _reasons(session: Session, evidence: Evidence, plan: FixedPlan) -> Iterator[
         "no failure that can damage",
         evidence.damage_failures == 0,
         f"{_some(evidence.damage_failures, 'relevant failure')} that can damage the machine, "
-        "the part or the robot",
+        "the part or the robot"
+        if evidence.damage_failures
+        else "none so far that can damage the machine, the part or the robot",
     )
     yield Reason(
         "every failure ruled on",
         evidence.unruled == 0,
         f"{_some(evidence.unruled, 'failure')} waiting for a ruling; until then each counts "
-        "as relevant",
+        "as relevant"
+        if evidence.unruled
+        else "none is waiting for a ruling",
     )
     yield _counter_agrees(evidence, plan)
     yield _no_change(evidence)
