@@ -6,7 +6,7 @@ from trialog.errors import ConflictError, InvalidValueError, NotAllowedError
 from trialog.evidence import acknowledge, sign, sign_offs
 from trialog.records.models import AuditEvent, SignOff
 from trialog.records.verify import verify
-from trialog.records.words import AcknowledgementKind, EntryKind, Stage
+from trialog.records.words import AcknowledgementKind, CounterEvent, EntryKind, Stage
 
 STATEMENT = "I have watched the devices run and accept this verdict."
 
@@ -148,3 +148,18 @@ def test_verify_stands_by_a_sign_off_until_its_document_or_its_logbook_is_change
     assert [d.what for d in verify(bench.session)] == [
         "the logbook no longer holds what it was signed on"
     ]
+
+
+def test_it_lapses_where_what_the_log_is_held_against_changes_outside_the_logbook(bench):
+    trial = bench.trial()
+    bench.open("A", counter=9_900)
+    bench.good(700)
+    bench.close(counter=600, counter_event=CounterEvent.ROLLED_OVER)
+    acknowledge(
+        bench.session, trial, AcknowledgementKind.CAUTIONS, "read",
+        actor=bench.engineer, now=bench.clock,
+    )  # fmt: skip
+    signed(bench, trial)
+    assert lapses(bench, trial) == ()
+    bench.cell.counter_modulus = 100_000
+    assert lapses(bench, trial) == ("the verdict is KEEP RUNNING now",)

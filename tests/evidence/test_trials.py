@@ -1,6 +1,7 @@
 """From what a shop asks for to a limit and a plan."""
 
 import math
+from datetime import UTC, datetime
 
 import pytest
 from scipy import stats
@@ -16,6 +17,8 @@ from trialog.evidence import (
     subject_of,
 )
 from trialog.records.words import PlanKind, Stage
+
+START = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 
 
 def test_a_whole_cell_trial_takes_the_whole_chance_and_a_device_an_equal_share(bench):
@@ -59,6 +62,17 @@ def test_a_changed_cycle_time_leaves_the_requirement_as_it_was_fixed(bench):
 
 def test_a_first_trial_counts_logs_that_are_yet_to_be_imported(bench):
     assert bench.trial().begins_at is None
+
+
+def test_a_trial_cannot_begin_before_cycles_that_are_logged_already(bench):
+    bench.run("A", 10)
+    with pytest.raises(ConflictError, match="must leave out the cycles already logged"):
+        bench.trial(begins_at=START)
+
+
+def test_a_trial_may_begin_at_an_hour_after_which_nothing_is_logged_yet(bench):
+    bench.run("A", 10)
+    assert bench.trial(begins_at=bench.clock).begins_at == bench.clock
 
 
 @pytest.mark.parametrize(

@@ -293,3 +293,42 @@ def test_the_verdict_as_data_has_the_documented_keys_and_is_json(bench):
     } <= data.keys()  # fmt: skip
     assert all(reason.keys() == {"name", "met", "detail"} for reason in data["reasons"])
     assert json.loads(json.dumps(data)) == data
+
+
+def test_a_shift_that_the_machine_counted_and_nobody_logged_holds_a_go_back(bench):
+    trial = bench.trial()
+    bench.run("A", CLEAN)
+    bench.run("B", 0, first=CLEAN, missing=500)
+    cautions(bench, trial)
+    verdict = judge(bench.session, trial)
+    assert (verdict.verdict, unmet(verdict)) == (
+        "KEEP RUNNING",
+        ["log agrees with the machine counter"],
+    )
+    assert "500 cycles counted by the machine" in verdict.unmet[0].detail
+
+
+def test_a_shift_in_which_the_machine_did_not_run_holds_nothing_back(bench):
+    trial = bench.trial(min_shifts=2)
+    bench.run("A", CLEAN)
+    bench.run("B", 0, first=CLEAN)
+    cautions(bench, trial)
+    assert unmet(judge(bench.session, trial)) == ["required conditions covered"]
+
+
+def test_a_shift_whose_only_cycle_is_a_no_test_covers_no_condition(bench):
+    trial = bench.trial(min_shifts=2)
+    bench.run("A", CLEAN)
+    (failed,) = bench.run("B", 0, [bench.drop], first=CLEAN)
+    bench.rule(failed, relevant=False)
+    cautions(bench, trial)
+    assert unmet(judge(bench.session, trial)) == ["required conditions covered"]
+
+
+def test_unlogged_cycles_of_a_shift_that_ended_before_the_evidence_began_are_past(bench):
+    trial = bench.trial()
+    bench.run("A", 0, missing=500)
+    bench.revise(bench.arm, "stronger spring")
+    bench.run("B", CLEAN, first=500)
+    cautions(bench, trial)
+    assert judge(bench.session, trial).verdict == "GO"

@@ -27,28 +27,29 @@ CYCLES, FAILURES = 138, 9
 
 
 @pytest.fixture
-def flown(intake, cell):
-    """Return an intake with the launches in its logbook."""
+def trial(intake, cell):
+    """Return a trial that is planned before the launches are imported."""
     add_mode(
         intake.session, cell.tray, "distressed O-ring", Effect.DAMAGE, actor=None, now=intake.now
     )
+    requirement = define_requirement(
+        intake.session, cell.cell,
+        NewRequirement(name="r", stretch_hours=1, chance=0.9, confidence=0.95, design_rate=0.0001),
+        actor=None, now=intake.now,
+    )  # fmt: skip
+    trial = start_trial(
+        intake.session, requirement, name="t", stage=Stage.BY_HAND,
+        plan_kind=PlanKind.ZERO_FAILURE, actor=None, now=intake.now,
+    )  # fmt: skip
     intake.session.commit()
-    assert intake.imports(FILE.read_bytes()).rejected == ()
-    return intake
+    return trial
 
 
 @pytest.fixture
-def trial(flown):
-    requirement = define_requirement(
-        flown.session, flown.cell,
-        NewRequirement(name="r", stretch_hours=1, chance=0.9, confidence=0.95, design_rate=0.0001),
-        actor=None, now=flown.now,
-    )  # fmt: skip
-    return start_trial(
-        flown.session, requirement, name="t", stage=Stage.BY_HAND,
-        plan_kind=PlanKind.ZERO_FAILURE, begins_at=flown.now.replace(year=2025),
-        actor=None, now=flown.now,
-    )  # fmt: skip
+def flown(intake, trial):
+    """Return an intake with the launches in its logbook."""
+    assert intake.imports(FILE.read_bytes()).rejected == ()
+    return intake
 
 
 def test_every_launch_and_every_distressed_ring_arrives(flown, trial):

@@ -12,7 +12,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from trialog.evidence.counting import Counts, count, frame
-from trialog.evidence.reconciling import Reconciliation, compare
+from trialog.evidence.reconciling import CounterState, Reconciliation, compare
 from trialog.records.models import (
     CellRollup,
     DeviceRollup,
@@ -36,7 +36,8 @@ COUNTS = ["cycles", "failures", "no_tests"]
 class Evidence:
     """The counted cycles and relevant failures of a trial since the last resetting revision.
 
-    `shifts`: a row a shift in order, with shift_id, label, opened_at, closed_at, logged,
+    `shifts`: a row a shift in order, those without a counted cycle only where the counter
+    does not agree with the log, with shift_id, label, opened_at, closed_at, logged,
     cycles, failures, no_tests, counted (by the machine; missing where it cannot tell).
     `positions`: counted-cycle numbers, from 1, of the failures whose order is known.
     """
@@ -77,6 +78,11 @@ class _Window:
     @property
     def shift_ids(self) -> list[int]:
         return [shift.id for shift in self.shifts]
+
+    def is_reached_by(self, shift: Shift) -> bool:
+        """Say whether a shift went on after the evidence began."""
+        begun = self.since.effective_at
+        return begun is None or shift.closed_at is None or shift.closed_at > begun
 
 
 def gather_evidence(session: Session, trial: Trial) -> Evidence:
@@ -157,24 +163,34 @@ def _logged_by_shift(session: Session, window: _Window) -> dict[int, int]:
 def _shift_table(
     window: _Window, groups: pd.DataFrame, logged: dict[int, int]
 ) -> tuple[pd.DataFrame, tuple[Reconciliation, ...]]:
-    """Return the shifts that hold evidence, in order, and their counter reconciliations."""
+    """Return the shifts that bear on the evidence, in order, and their counter reconciliations.
+
+    Besides those that hold evidence, they are those that could: without a counted cycle, but
+    with a counter that does not agree with the log.
+    """
     sums = groups.groupby("shift_id")[COUNTS].sum()
-    holding = [shift for shift in window.shifts if shift.id in sums.index]
-    reconciliations = tuple(compare(shift, logged.get(shift.id, 0)) for shift in holding)
+    compared = [(shift, compare(shift, logged.get(shift.id, 0))) for shift in window.shifts]
+    bearing = [
+        (shift, item)
+        for shift, item in compared
+        if shift.id in sums.index
+        or (item.state is not CounterState.AGREES and window.is_reached_by(shift))
+    ]
     rows = [
         {
             "shift_id": shift.id,
             "label": shift.label,
             "opened_at": shift.opened_at,
             "closed_at": shift.closed_at,
-            "logged": compared.logged,
-            **sums.loc[[shift.id]].to_dict("records")[0],
-            "counted": compared.counted,
+            "logged": item.logged,
+            **sums.reindex([shift.id], fill_value=0).to_dict("records")[0],
+            "counted": item.counted,
         }
-        for shift, compared in zip(holding, reconciliations, strict=True)
+        for shift, item in bearing
     ]
     columns = ["shift_id", "label", "opened_at", "closed_at", "logged", *COUNTS, "counted"]
-    return pd.DataFrame(rows, columns=columns).astype({"counted": "Int64"}), reconciliations
+    table = pd.DataFrame(rows, columns=columns).astype({"counted": "Int64"})
+    return table, tuple(item for _, item in bearing)
 
 
 @dataclass
@@ -237,7 +253,7 @@ def _positions(
 
 def _conditions(session: Session, window: _Window, shifts: pd.DataFrame) -> dict[str, int]:
     """Return how often each condition that a requirement may ask for was met."""
-    shift_ids = [int(shift_id) for shift_id in shifts["shift_id"]]
+    shift_ids = [int(shift_id) for shift_id in shifts.loc[shifts["cycles"] > 0, "shift_id"]]
     operators = select(func.count(OperatorRollup.person_id.distinct())).where(
         OperatorRollup.shift_id.in_(shift_ids),
         OperatorRollup.revision_id.in_(window.revision_ids),

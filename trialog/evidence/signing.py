@@ -167,7 +167,10 @@ def sign_offs(session: Session, trial: Trial) -> list[SignedOff]:
 
 
 def _lapses(session: Session, trial: Trial, record: SignOff) -> tuple[str, ...]:
-    """Say what came after a sign-off: changes to the device, and other lines of the stage."""
+    """Say what came after a sign-off: changes to the device, and other lines of the stage.
+
+    Where nothing did, the verdict must be GO still.
+    """
     revisions = select(Entry).where(
         Entry.cell_id == trial.cell_id,
         Entry.sequence > record.chain_length,
@@ -192,4 +195,7 @@ def _lapses(session: Session, trial: Trial, record: SignOff) -> tuple[str, ...]:
     if kinds:
         listed = ", ".join(f"{number} {kind}" for kind, number in kinds.most_common())
         lapses.append(f"lines logged since: {listed}")
+    # What is not in the logbook bears on a verdict too: when the cell's counter restarts, say.
+    if not lapses and (verdict := judge(session, trial).verdict) != "GO":
+        lapses.append(f"the verdict is {verdict} now")
     return tuple(lapses)

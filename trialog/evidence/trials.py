@@ -8,7 +8,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from trialog import reliability
-from trialog.errors import InvalidValueError
+from trialog.errors import ConflictError, InvalidValueError
 from trialog.records import setup
 from trialog.records.models import Cell, Device, Entry, Person, Requirement, Shift, Trial
 from trialog.records.setup import NewRequirement, NewTrial
@@ -100,12 +100,24 @@ def start_trial(
     `share` empty means an equal share for each of the cell's devices, and all of it for a
     trial of the whole cell. `begins_at` empty means from now on where the stage has cycles
     already, and otherwise all shifts of the stage: those of paper logs yet to be imported too.
+
+    Raises
+    ------
+    InvalidValueError
+        If no plan can be made, or a field breaks its rule.
+    ConflictError
+        If cycles logged already would count, or there is a trial of that name.
     """
     if share is None:
         devices = 1 if device is None else _count_devices(session, requirement.cell_id)
         share = equal_share(devices)
     plan = make_plan(statistics_of(requirement), plan_kind, share, good_pass)
-    if begins_at is None and _has_cycles(session, requirement.cell_id, stage):
+    if _has_cycles(session, requirement.cell_id, stage, since=begins_at):
+        if begins_at is not None:
+            raise ConflictError(
+                f"begins at must leave out the cycles already logged, got {begins_at.isoformat()}: "
+                "a plan made after the results proves nothing"
+            )
         begins_at = now
     new = NewTrial(
         name=name,
@@ -126,14 +138,15 @@ def _count_devices(session: Session, cell_id: int) -> int:
     return session.scalar(statement) or 0
 
 
-def _has_cycles(session: Session, cell_id: int, stage: Stage) -> bool:
+def _has_cycles(session: Session, cell_id: int, stage: Stage, since: datetime | None) -> bool:
     statement = (
         select(Entry.id)
         .join(Shift, Shift.id == Entry.shift_id)
         .where(Entry.cell_id == cell_id, Shift.stage == stage, Entry.kind.in_(setup.COUNTED))
-        .limit(1)
     )
-    return session.scalar(statement) is not None
+    if since is not None:
+        statement = statement.where(Shift.opened_at >= since)
+    return session.scalar(statement.limit(1)) is not None
 
 
 def statistics_of(requirement: Requirement) -> reliability.Requirement:
