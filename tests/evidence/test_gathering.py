@@ -226,3 +226,13 @@ def test_conditions_met_before_the_evidence_began_do_not_count(bench):
     bench.revise(bench.arm, "new spring")
     bench.good(1)
     assert gather_evidence(bench.session, trial).conditions["cold starts"] == 0
+
+
+def test_a_failure_dated_before_its_shift_was_opened_does_not_escape_the_evidence(bench):
+    trial = bench.trial(bench.arm)
+    bench.revise(bench.arm, "stronger spring")
+    bench.open("A")
+    bench.fail(bench.drop, occurred_at=bench.clock - timedelta(days=30))
+    bench.good(5)
+    evidence = gather_evidence(bench.session, trial)
+    assert (evidence.cycles, evidence.failures) == (6, 1)

@@ -91,6 +91,7 @@ class ShiftRollup:
 
     shift_id: int
     layout: CellLayout
+    opened_at: datetime
     cell: dict[int, _Tally] = field(default_factory=lambda: defaultdict(_Tally))
     devices: dict[tuple[int, int], _Tally] = field(default_factory=lambda: defaultdict(_Tally))
     modes: dict[tuple[int, int], list[int]] = field(
@@ -129,6 +130,14 @@ class ShiftRollup:
             FailurePosition: self.positions,
         }
 
+    def revision_of(self, line: Line) -> int:
+        """Return the revision that a line was logged under.
+
+        A line dated before its shift was opened cannot have been seen in it then: by its own
+        time a failure would escape the evidence.
+        """
+        return self.layout.revision_at(max(line.occurred_at, self.opened_at))
+
     def _row(self, revision_id: int, **columns: object) -> Row:
         return {"shift_id": self.shift_id, "revision_id": revision_id, **columns}
 
@@ -144,7 +153,7 @@ def roll_up(shift_id: int, log: ShiftLog, layout: CellLayout) -> ShiftRollup:
     of a device's modes on it are ruled non-relevant it is a no-test for that device, and
     for the cell where all modes are. For every other device it is a counted cycle.
     """
-    rollup = ShiftRollup(shift_id, layout)
+    rollup = ShiftRollup(shift_id, layout, log.facts().opened_at)
     standing = log.standing()
     rulings = _rulings(standing)
     for line in standing:
@@ -169,7 +178,7 @@ def _rulings(standing: Sequence[Line]) -> dict[tuple[str, int | None], bool]:
 
 def _add_good(rollup: ShiftRollup, line: Line) -> None:
     count = line.cycles or 0
-    revision = rollup.layout.revision_at(line.occurred_at)
+    revision = rollup.revision_of(line)
     rollup.cell[revision].logged += count
     rollup.cell[revision].cycles += count
     for device in rollup.layout.device_ids:
@@ -181,7 +190,7 @@ def _add_good(rollup: ShiftRollup, line: Line) -> None:
 def _add_failed(
     rollup: ShiftRollup, line: Line, rulings: Mapping[tuple[str, int | None], bool]
 ) -> None:
-    revision = rollup.layout.revision_at(line.occurred_at)
+    revision = rollup.revision_of(line)
     relevant = {mode: rulings.get((line.client_id, mode), True) for mode in line.mode_ids}
     blamed: dict[int, bool] = {}
     for mode, counts in relevant.items():
