@@ -515,6 +515,9 @@ def test_digits_are_as_large_and_as_far_apart(page_on, shift, sheet, width, heig
     page.evaluate(f"window.trialog.openSheet('{sheet}')")
     boxes = page.evaluate(BOXES.replace(".board .target", f"#sheet-{sheet} .key"))
     assert len(boxes) == 12
+    beside = page.evaluate(BOXES.replace(".board .target", f"#sheet-{sheet} .target"))
+    assert min(closest([key, box]) for key in boxes for box in beside) >= 12 * MILLIMETRE - 0.5
+    assert page.evaluate(f"document.querySelector('#sheet-{sheet}').scrollHeight") <= height
     assert min(min(box["width"], box["height"]) for box in boxes) >= 20 * MILLIMETRE - 0.5
     assert closest(boxes) >= 12 * MILLIMETRE - 0.5
 
