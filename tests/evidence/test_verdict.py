@@ -1,7 +1,7 @@
 """The verdict, line by line, by the rule fixed beforehand.
 
 The bench requirement is half an hour alone at 60 s a cycle (30 cycles) with 90 % chance, at
-90 % confidence. By design.md's formulas the cell's limit is 1 - 0.9^(1/30) = 0.35058 %, and a
+90 % confidence. The cell's limit is 1 - 0.9^(1/30) = 0.35058 %, and a
 zero-failure plan needs the smallest n with (1 - limit)^n <= 0.1, which is 656.
 """
 
@@ -233,7 +233,7 @@ def test_required_conditions_must_be_covered(bench):
     cautions(bench, trial)
     verdict = judge(bench.session, trial)
     assert unmet(verdict) == ["required conditions covered"]
-    assert verdict.unmet[0].detail == "shifts 1 of 2, operators 1 of 1"
+    assert verdict.unmet[0].detail == "shifts 1 (2 asked), operators 1 (1 asked)"
     bench.run("B", 1, first=5000)
     assert judge(bench.session, trial).verdict == "GO"
 

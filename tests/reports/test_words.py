@@ -48,6 +48,7 @@ def test_rounding_never_makes_a_bound_smaller_or_a_limit_larger(value):
         (0.0001, "1 in 10,000 cycles"),
         (0.0000109744, "1 in 91,100 cycles"),
         (0.123, "1 in 8.1 cycles"),
+        (0.95, "nearly every cycle"),
         (1.0, "every cycle"),
         (0.0, "none"),
     ],

@@ -206,7 +206,7 @@ def _conditions_covered(evidence: Evidence) -> Reason:
     }
     asked = {word: least for word, least in wanted.items() if least}
     detail = ", ".join(
-        f"{word} {evidence.conditions[word]} of {least}" for word, least in asked.items()
+        f"{word} {evidence.conditions[word]} ({least} asked)" for word, least in asked.items()
     )
     met = all(evidence.conditions[word] >= least for word, least in asked.items())
     return Reason("required conditions covered", met, detail or "none required")

@@ -87,7 +87,9 @@ def one_in(value: float | None) -> str:
     shown = cycles.quantize(step, ROUND_FLOOR)
     if shown == shown.to_integral_value():
         shown = shown.to_integral_value()
-    return "every cycle" if shown == 1 else f"1 in {shown:,f} cycles"
+    if shown == 1:
+        return "every cycle" if value == 1 else "nearly every cycle"
+    return f"1 in {shown:,f} cycles"
 
 
 def chance(value: float) -> str:
