@@ -84,6 +84,17 @@ def test_more_failures_than_the_plan_allows_are_a_no_go(shop):
     shop.shift("A", good=100, failed=[shop.cell.dropped])
     assert sentence(shop, trial).endswith(
         "NO-GO: 1 relevant failure, and the plan allows none. "
+        "Rule first: 1 failure not ruled on counts as relevant."
+    )
+
+
+def test_a_no_go_that_no_ruling_can_lift_asks_for_a_change(shop):
+    trial = shop.trial()
+    entries = shop.shift("A", good=100, failed=[shop.cell.dropped] * 2)
+    assert sentence(shop, trial).endswith("Rule first: 2 failures not ruled on count as relevant.")
+    shop.write(*(ruling(entry.client_id, True) for entry in entries if entry.kind == "failed"))
+    assert sentence(shop, trial).endswith(
+        "NO-GO: 2 relevant failures, and the plan allows none. "
         "Change the device and begin the evidence anew."
     )
 

@@ -9,6 +9,7 @@ from trialog import reliability
 from trialog.evidence import Reconciliation, SignedOff, Verdict
 from trialog.evidence.reconciling import CounterState
 from trialog.records.models import Shift
+from trialog.records.words import Effect
 from trialog.reliability import FixedPlan, RateBounds
 from trialog.reports import words
 
@@ -80,14 +81,35 @@ def _no_go(verdict: Verdict) -> str:
     if damage:
         return (
             f"NO-GO: {words.counted(damage, 'relevant failure')} that can damage. "
-            "Change the device and begin the evidence anew."
+            f"{_after_no_go(verdict)}"
         )
     allowed = verdict.plan.allowed_failures
     limit = "none" if allowed == 0 else f"at most {allowed:,}"
     return (
         f"NO-GO: {words.counted(verdict.evidence.failures, 'relevant failure')}, and the plan "
-        f"allows {limit}. Change the device and begin the evidence anew."
+        f"allows {limit}. {_after_no_go(verdict)}"
     )
+
+
+def _after_no_go(verdict: Verdict) -> str:
+    """Say what comes next: rulings where they could still lift the NO-GO, else a change."""
+    if _rulings_could_lift(verdict):
+        waiting = verdict.evidence.unruled
+        count = "counts" if waiting == 1 else "count"
+        return f"Rule first: {words.counted(waiting, 'failure')} not ruled on {count} as relevant."
+    return "Change the device and begin the evidence anew."
+
+
+def _rulings_could_lift(verdict: Verdict) -> bool:
+    evidence = verdict.evidence
+    modes = evidence.counts.modes
+    if not evidence.unruled:
+        return False
+    ruled = modes["failures"] - modes["unruled"]
+    damage = ruled[modes["effect"] == Effect.DAMAGE].sum()
+    # Failures of one cycle count once, so those that stay are at least the most of one mode.
+    staying = max(evidence.failures - evidence.unruled, ruled.max())
+    return bool(damage == 0 and staying <= verdict.plan.allowed_failures)
 
 
 def lapsed(signed: Sequence[SignedOff], zone: tzinfo) -> list[str]:
