@@ -23,6 +23,7 @@ def test_an_approver_signs_a_go_with_statement_cautions_and_pin(on_trial, approv
     answer = approver.post(f"{on_trial.url}/sign", SIGNED, follow_redirects=True)
     assert "Stands" in answer.text
     assert "Anna Approver (approver)" in answer.text
+    assert "Signed by Anna Approver" in answer.text.split("Failures over cycles")[0]
     (signed,) = sign_offs(on_trial)
     assert (signed.person_name, signed.statement) == ("Anna Approver", "I have watched it run.")
 
@@ -87,6 +88,7 @@ def test_a_later_entry_or_revision_shows_the_sign_off_as_lapsed(on_trial, approv
         why = "changed since: stronger &lt;spring&gt;"
     page = approver.get(on_trial.url).text
     assert "The sign-off by Anna Approver of" in page
+    assert "Signed by" not in page
     assert f"has lapsed: {why}." in page
     assert "Lapsed" in page
     assert "has lapsed" in approver.get(f"{on_trial.url}/sign").text
