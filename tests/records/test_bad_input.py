@@ -134,6 +134,13 @@ def test_a_clock_a_little_ahead_is_accepted(running, now):
     assert running.totals() == (1, 1, 0, 0)
 
 
+@pytest.mark.parametrize("hours", [-14, 0, 14])
+def test_a_time_in_a_calendars_first_days_is_refused(running, hours):
+    """Elsewhere in the world it has no date, so it could not be shown there."""
+    first = datetime(1, 1, 1, tzinfo=timezone(timedelta(hours=hours)))
+    running.refuse_because("time must lie after 1900-01-01", good("A", occurred_at=first))
+
+
 def test_a_time_without_a_zone_is_refused(running):
     naive = datetime(2026, 3, 2, 13, 0)  # noqa: DTZ001 - that is the point
     running.refuse_because("time must carry a time zone", good("A", occurred_at=naive))

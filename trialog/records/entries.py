@@ -14,6 +14,9 @@ from trialog.records.words import Condition, CounterEvent, EntryKind, Reading, S
 CLOCK_TOLERANCE = timedelta(minutes=5)
 """How far a time may lie ahead of the server's clock; common practice, no source."""
 
+EARLIEST = datetime(1900, 1, 1, tzinfo=UTC)
+"""Nobody logged cycles before; a calendar's first days cannot be shown in every zone."""
+
 MOST_CYCLES_AT_ONCE = 100_000
 LONGEST_CLEAR_SECONDS = 7 * 24 * 3600
 LARGEST_COUNTER = 10**12
@@ -94,9 +97,11 @@ def _refuse_strays(entry: NewEntry) -> None:
 
 
 def check_time(field: str, value: datetime, now: datetime) -> None:
-    """Check that a time has a zone and does not lie in the future."""
+    """Check that a time has a zone, and lies neither in the future nor ages ago."""
     if value.tzinfo is None:
         raise InvalidValueError(field, "carry a time zone", value.isoformat())
+    if value < EARLIEST:
+        raise InvalidValueError(field, f"lie after {EARLIEST:%Y-%m-%d}", value.isoformat())
     if value > now + CLOCK_TOLERANCE:
         raise InvalidValueError(
             field,
