@@ -157,7 +157,7 @@ def test_a_shift_says_how_far_it_moved_each_trial():
     )
     assert said.endswith(
         "arm: the proven stretch goes from 40 min to 1 h 12 min. "
-        "jet: the proven stretch stays at 1 min."
+        "The proven stretch stays as it was for jet."
     )
 
 

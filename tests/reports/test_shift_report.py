@@ -92,7 +92,7 @@ def test_each_trial_of_the_stage_stands_with_its_verdict_and_what_the_shift_did_
     assert whole.proven_before_seconds == 13 * 45
     assert whole.proven_with_seconds == 13 * 45
     assert arm.proven_before_seconds == 4 * 45
-    assert "whole: the proven stretch stays at 9 min." in report.sentence
+    assert "The proven stretch stays as it was for whole" in report.sentence
     assert [row.level for row in arm.rates] == ["device", "failure mode", "failure mode"]
 
 

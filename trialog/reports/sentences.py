@@ -143,13 +143,17 @@ def shift_proved(alone: RateBounds, changes: Sequence[Moved]) -> str:
 
     `changes`: trial, proven stretch in seconds before the shift and with it.
     """
-    sentences = [bounded(alone, "the cell's failure rate")]
+    sentences, unmoved = [bounded(alone, "the cell's failure rate")], []
     for name, before, after in changes:
         if after is None or before is None:
             continue
         was, now = words.stretch(before), words.stretch(after)
-        moved = "stays at" if was == now else f"goes from {was} to"
-        sentences.append(f"{name}: the proven stretch {moved} {now}.")
+        if was == now:
+            unmoved.append(name)
+        else:
+            sentences.append(f"{name}: the proven stretch goes from {was} to {now}.")
+    if unmoved:
+        sentences.append(f"The proven stretch stays as it was for {words.listed(unmoved)}.")
     return " ".join(sentences)
 
 
