@@ -277,6 +277,21 @@ def test_an_acknowledgement_does_not_cover_failures_that_came_after_it(bench):
     assert "bunch in some shifts" in verdict.reasons[6].detail
 
 
+def test_an_acknowledgement_does_not_cover_failures_that_a_later_ruling_made_relevant(bench):
+    trial = bench.trial(bench.arm, kind=PlanKind.FIXED_SIZE, design_rate=0.002)
+    bench.run("A", 1200)
+    failures = bench.run("B", 100, [bench.drop] * 3, first=1200)
+    for failed in failures:
+        bench.rule(failed, relevant=False)
+    acknowledge(
+        bench.session, trial, AcknowledgementKind.PATTERN, "nothing to see",
+        actor=bench.engineer, now=bench.clock,
+    )  # fmt: skip
+    for failed in failures:
+        bench.rule(failed, relevant=True)
+    assert not lines(judge(bench.session, trial))["no trend or burst left unacknowledged"]
+
+
 def test_a_device_is_held_to_its_share_of_the_chance(bench):
     verdict = judge(bench.session, bench.trial(bench.arm))
     assert verdict.share == 0.5

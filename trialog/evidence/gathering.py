@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
-from sqlalchemy import func, select
+from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from trialog.evidence.counting import Counts, count, frame
@@ -57,7 +57,8 @@ class Evidence:
     reconciliations: tuple[Reconciliation, ...]
     cycles_per_shift: float
     last_failure: int
-    """Place in the logbook of the newest relevant failure; 0 where there is none."""
+    """Place in the logbook of the newest relevant failure, or of what may have made one of an
+    older: a ruling, or one taken back. 0 where there is none."""
 
     @property
     def failures_without_order(self) -> int:
@@ -110,7 +111,7 @@ def gather_evidence(session: Session, trial: Trial) -> Evidence:
         conditions=_conditions(session, window, table),
         reconciliations=reconciliations,
         cycles_per_shift=_cycles_per_shift(window, logged),
-        last_failure=max((row.sequence for row in failed if row.relevant), default=0),
+        last_failure=_last_failure(session, window, failed),
     )
 
 
@@ -229,6 +230,18 @@ def _failed_cycles(session: Session, window: _Window) -> list[_FailedCycle]:
         cycle = failed.setdefault(row.sequence, _FailedCycle(*row))
         cycle.relevant = cycle.relevant or row.relevant
     return list(failed.values())
+
+
+def _last_failure(session: Session, window: _Window, failed: Sequence[_FailedCycle]) -> int:
+    if not any(cycle.relevant for cycle in failed):
+        return 0
+    ruled = select(func.max(Entry.sequence)).where(
+        Entry.cell_id == window.trial.cell_id,
+        or_(Entry.shift_id.in_(window.shift_ids), Entry.shift_id.is_(None)),
+        Entry.kind.in_((EntryKind.RULING, EntryKind.UNDO)),
+    )
+    newest = max(cycle.sequence for cycle in failed if cycle.relevant)
+    return max(newest, session.scalar(ruled) or 0)
 
 
 def _positions(
