@@ -70,6 +70,7 @@ def test_without_a_time_a_revision_takes_effect_this_moment_not_this_minute(
         ({"device": "999"}, "Not a valid choice"),
         ({"device": "x"}, "Invalid Choice"),
         ({"at": "soon"}, "Not a valid datetime"),
+        ({"at": "0001-01-01T00:00"}, "lie after 1900-01-01"),
         ({"client_id": "no"}, "Not saved yet"),
     ],
 )
@@ -145,3 +146,14 @@ def test_of_an_hour_that_ran_twice_the_first_is_meant():
     assert from_shop_time(datetime(2026, 10, 25, 2, 30), BERLIN) == datetime(  # noqa: DTZ001 - as typed
         2026, 10, 25, 0, 30, tzinfo=UTC
     )
+
+
+@pytest.mark.parametrize(
+    ("typed", "zone"),
+    [
+        (datetime(1, 1, 1, 0, 0), "Asia/Tokyo"),  # noqa: DTZ001 - as typed
+        (datetime(9999, 12, 31, 23, 59), "America/New_York"),  # noqa: DTZ001 - as typed
+    ],
+)
+def test_a_time_at_the_calendars_ends_is_left_to_the_write_path(typed, zone):
+    assert from_shop_time(typed, ZoneInfo(zone)) == typed.replace(tzinfo=ZoneInfo(zone))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, tzinfo
+from datetime import MAXYEAR, MINYEAR, UTC, datetime, tzinfo
 from uuid import uuid4
 
 from flask_wtf import FlaskForm
@@ -121,7 +121,11 @@ class RevisionForm(LineForm):
 def from_shop_time(typed: datetime, shop: tzinfo) -> datetime | None:
     """Return a time on the shop's clock in UTC, None where the clock skipped it.
 
-    Of an hour that the clock ran twice, the first one is meant.
+    Of an hour that the clock ran twice, the first one is meant. At the calendar's ends, where
+    UTC has no such time, it is the shop's own, for the write path to refuse.
     """
-    moment = typed.replace(tzinfo=shop).astimezone(UTC)
+    local = typed.replace(tzinfo=shop)
+    if typed.year in (MINYEAR, MAXYEAR):
+        return local
+    moment = local.astimezone(UTC)
     return moment if moment.astimezone(shop).replace(tzinfo=None) == typed else None
