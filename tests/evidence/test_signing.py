@@ -79,6 +79,16 @@ def test_the_statement_must_be_written_and_the_cautions_acknowledged(bench, read
     assert bench.session.query(SignOff).count() == 0
 
 
+def test_nobody_signs_the_same_verdict_twice_but_may_sign_anew_after_a_lapse(bench, ready):
+    signed(bench, ready)
+    with pytest.raises(ConflictError, match="Approver has signed this verdict already"):
+        signed(bench, ready)
+    bench.run("B", 2, first=5000)
+    signed(bench, ready)
+    newest, oldest = sign_offs(bench.session, ready)
+    assert (newest.lapsed, oldest.lapsed) == (False, True)
+
+
 def test_an_operator_cannot_acknowledge(bench, ready):
     with pytest.raises(NotAllowedError):
         acknowledge(

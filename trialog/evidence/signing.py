@@ -80,7 +80,7 @@ def sign(
     InvalidValueError
         If the statement is missing or the cautions are not acknowledged.
     ConflictError
-        If the verdict is not GO.
+        If the verdict is not GO, or the person's sign-off of it still stands.
     """
     require(person, Action.SIGN)
     statement = _written("statement", statement)
@@ -90,6 +90,9 @@ def sign(
     verdict = judge(session, trial)
     if verdict.verdict != "GO":
         raise ConflictError(f"only a GO can be signed; the verdict is {verdict.verdict}")
+    standing = (item.record for item in sign_offs(session, trial) if not item.lapsed)
+    if any(record.person_id == person.id for record in standing):
+        raise ConflictError(f"{person.name} has signed this verdict already")
     document = frozen_inputs(verdict, cell)
     signed = SignOff(
         trial_id=trial.id,
