@@ -156,6 +156,26 @@ def test_unlogged_cycles_that_change_nothing_are_shown_and_do_not_hold_a_go_back
     assert "the verdict stays" in verdict.reasons[3].detail
 
 
+def test_cycles_between_shifts_are_named_to_whoever_signs(bench):
+    trial = bench.trial()
+    bench.run("A", 300)
+    bench.run("B", CLEAN - 300, first=800)
+    cautions(bench, trial)
+    verdict = judge(bench.session, trial)
+    assert verdict.verdict == "GO"
+    assert verdict.reasons[3].detail == (
+        "every cycle that the machine counted was logged; between shifts the machine counted "
+        "500 cycles that no shift covers"
+    )
+
+
+def test_a_counter_that_reads_less_at_the_next_opening_tells_nothing_of_cycles_between(bench):
+    trial = bench.trial()
+    bench.run("A", 300, first=5000)
+    bench.run("B", 10)
+    assert judge(bench.session, trial).evidence.cycles_between_shifts == 0
+
+
 def test_a_shift_without_readings_holds_a_go_back_until_they_are_written_in(bench):
     trial = bench.trial()
     bench.open("A")

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 from sqlalchemy import select
-from support.cells import good, log_shift, make_cell, opening, undo, write
+from support.cells import closing, good, log_shift, make_cell, opening, undo, write
 
 from trialog.errors import ConflictError, InvalidValueError
 from trialog.records.models import AuditEvent
@@ -24,7 +24,7 @@ from trialog.records.setup import (
     change_mode,
     has_cycles,
 )
-from trialog.records.words import Effect, PlanKind, Stage
+from trialog.records.words import CounterEvent, Effect, PlanKind, Stage
 
 CELL = {
     "name": "Mill 2",
@@ -108,6 +108,19 @@ def test_a_cell_can_be_mended_and_renamed(session, cell, by):
     change_cell(session, cell.cell, **CELL, **by)
     assert {name: getattr(cell.cell, name) for name in CELL} == CELL
     assert newest_event(session).details["before"]["name"] == "Lathe 4"
+
+
+def test_where_the_counter_restarts_stays_once_a_shift_was_counted_by_it(session, cell, by):
+    write(
+        session, cell,
+        opening("A", counter=9_990), good("A", 20),
+        closing("A", 10, counter_event=CounterEvent.ROLLED_OVER), now=by["now"],
+    )  # fmt: skip
+    with pytest.raises(ConflictError, match="must stay 10000: shift 'A' was counted by it"):
+        change_cell(session, cell.cell, **CELL | {"counter_modulus": 999}, **by)
+    same = CELL | {"counter_modulus": cell.cell.counter_modulus}
+    change_cell(session, cell.cell, **same, **by)
+    assert cell.cell.name == CELL["name"]
 
 
 def test_a_cell_is_not_renamed_to_another_ones_name(session, cell, by):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import pandas as pd
@@ -24,7 +25,7 @@ from trialog.records.models import (
     Shift,
     Trial,
 )
-from trialog.records.queries import undone_ids
+from trialog.records.queries import shifts_of, undone_ids
 from trialog.records.rollups import revisions_in_order
 from trialog.records.words import Condition, Effect, EntryKind
 from trialog.reliability import SHIFT_HOURS
@@ -55,6 +56,10 @@ class Evidence:
     changes: tuple[Revision, ...]
     conditions: dict[str, int]
     reconciliations: tuple[Reconciliation, ...]
+    cycles_between_shifts: int
+    """Cycles that the machine counted between the closing of one shift and the opening of the
+    next; no shift covers them."""
+
     cycles_per_shift: float
     last_failure: int
     """Place in the logbook of the newest relevant failure, or of what may have made one of an
@@ -110,6 +115,7 @@ def gather_evidence(session: Session, trial: Trial) -> Evidence:
         changes=window.changes,
         conditions=_conditions(session, window, table),
         reconciliations=reconciliations,
+        cycles_between_shifts=_cycles_between(session, trial, table),
         cycles_per_shift=_cycles_per_shift(window, logged),
         last_failure=_last_failure(session, window, failed),
     )
@@ -297,3 +303,17 @@ def _cycles_per_shift(window: _Window, logged: dict[int, int]) -> float:
     if closed:
         return sum(closed) / len(closed)
     return SHIFT_HOURS * 3600 / window.trial.requirement.cycle_seconds
+
+
+def _cycles_between(session: Session, trial: Trial, table: pd.DataFrame) -> int:
+    """Sum what the counter rose between each shift of the evidence and the shift before it."""
+    shifts = shifts_of(session, trial.cell)
+    held = set(table["shift_id"])
+    rises = (
+        (after.opening_counter or 0) - (before.closing_counter or 0)
+        for before, after in pairwise(shifts)
+        if after.id in held
+        and before.closing_counter is not None
+        and after.opening_counter is not None
+    )
+    return sum(rise for rise in rises if rise > 0)

@@ -167,8 +167,9 @@ def _counter_agrees(evidence: Evidence, plan: FixedPlan) -> Reason:
         more = f" and {len(unclear) - 3} more" if len(unclear) > 3 else ""
         return Reason(name, False, f"cannot be told for {listed}{more}")
     unlogged = sum(item.unlogged or 0 for item in evidence.reconciliations)
+    between = _between_shifts(evidence)
     if unlogged == 0:
-        return Reason(name, True, "every cycle that the machine counted was logged")
+        return Reason(name, True, f"every cycle that the machine counted was logged{between}")
     worst = plan.decide(evidence.failures + unlogged, evidence.cycles + unlogged)
     same = worst == plan.decide(evidence.failures, evidence.cycles)
     effect = "the verdict stays" if same else f"the plan would say {worst}"
@@ -176,7 +177,21 @@ def _counter_agrees(evidence: Evidence, plan: FixedPlan) -> Reason:
         name,
         same,
         f"{_some(unlogged, 'cycle')} counted by the machine and logged by nobody; "
-        f"were each a failure, {effect}",
+        f"were each a failure, {effect}{between}",
+    )
+
+
+def _between_shifts(evidence: Evidence) -> str:
+    """Name what the machine counted outside any shift.
+
+    It is shown and not held against the devices: a machine also runs set-up parts and other
+    work between shifts. Whoever signs must know of it.
+    """
+    if evidence.cycles_between_shifts == 0:
+        return ""
+    return (
+        f"; between shifts the machine counted {_some(evidence.cycles_between_shifts, 'cycle')} "
+        "that no shift covers"
     )
 
 

@@ -26,7 +26,7 @@ from trialog.records.models import (
     Trial,
 )
 from trialog.records.storing import rebuild_rollups
-from trialog.records.words import Effect, EntryKind, PlanKind, Stage
+from trialog.records.words import CounterEvent, Effect, EntryKind, PlanKind, Stage
 
 COUNTED = (EntryKind.GOOD, EntryKind.FAILED)
 LONGEST_CYCLE_SECONDS = 24 * 3600
@@ -123,11 +123,25 @@ def change_cell(
     actor: Person | None,
     now: datetime,
 ) -> None:
-    """Mend a cell's particulars. Requirements keep the cycle time they were fixed with."""
+    """Mend a cell's particulars. Requirements keep the cycle time they were fixed with.
+
+    Raises
+    ------
+    InvalidValueError
+        If a field breaks its rule.
+    ConflictError
+        If there is a cell of the new name, or a closed shift was counted by the restart.
+    """
     name = check_name("cell name", name)
     if name != cell.name:
         _require_new(session, Cell, "cell name", name)
-    before = {"name": cell.name, "planned_cycle_seconds": cell.planned_cycle_seconds}
+    if counter_modulus != cell.counter_modulus:
+        _require_no_rollover(session, cell)
+    before = {
+        "name": cell.name,
+        "planned_cycle_seconds": cell.planned_cycle_seconds,
+        "counter_modulus": cell.counter_modulus,
+    }
     cell.name = name
     cell.machine = check_name("machine", machine)
     cell.part = check_name("part", part)
@@ -305,6 +319,19 @@ def has_cycles(session: Session, cell: Cell) -> bool:
     """Say whether any cycle has been logged on a cell."""
     found = select(Entry.id).where(Entry.cell_id == cell.id, Entry.kind.in_(COUNTED)).limit(1)
     return session.scalar(found) is not None
+
+
+def _require_no_rollover(session: Session, cell: Cell) -> None:
+    """Refuse a change that would make the counter say something else of a past shift."""
+    rolled = select(Shift.label).where(
+        Shift.cell_id == cell.id, Shift.counter_event == CounterEvent.ROLLED_OVER
+    )
+    label = session.scalar(rolled.limit(1))
+    if label is not None:
+        raise ConflictError(
+            f"counter restarts after must stay {cell.counter_modulus}: shift {label!r} was "
+            "counted by it"
+        )
 
 
 def _check_cycle_time(seconds: float) -> float:
