@@ -8,7 +8,7 @@ from support.cells import closing, failed, good, log_shift, opening, revision, r
 
 from trialog.errors import ConflictError
 from trialog.records.models import CellRollup, FailurePosition, ModeRollup, Revision
-from trialog.records.queries import first_revision, revisions_in_order
+from trialog.records.queries import revisions_in_order
 from trialog.records.setup import add_device
 
 
@@ -82,7 +82,7 @@ def test_a_tallied_failure_has_no_place_in_the_order(running, cell, session):
 
 
 def test_a_cell_starts_with_the_revision_it_was_set_up_with(cell, session):
-    first = first_revision(session, cell.id)
+    first = revisions_in_order(session, cell.id)[0]
     assert (first.what, first.device_id, first.effective_at) == ("as first set up", None, None)
     assert revisions_in_order(session, cell.id) == [first]
 

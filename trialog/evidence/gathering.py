@@ -53,6 +53,9 @@ class Evidence:
     shifts: pd.DataFrame
     positions: tuple[int, ...]
     since: Revision
+    revision_ids: tuple[int, ...]
+    """The revisions whose cycles count, `since` first."""
+
     changes: tuple[Revision, ...]
     conditions: dict[str, int]
     reconciliations: tuple[Reconciliation, ...]
@@ -78,7 +81,7 @@ class _Window:
     trial: Trial
     shifts: Sequence[Shift]
     since: Revision
-    revision_ids: Sequence[int]
+    revision_ids: tuple[int, ...]
     changes: tuple[Revision, ...]
 
     @property
@@ -112,6 +115,7 @@ def gather_evidence(session: Session, trial: Trial) -> Evidence:
         shifts=table,
         positions=_positions(window, groups, failed),
         since=window.since,
+        revision_ids=window.revision_ids,
         changes=window.changes,
         conditions=_conditions(session, window, table),
         reconciliations=reconciliations,
@@ -139,7 +143,7 @@ def _open_window(session: Session, trial: Trial) -> _Window:
         trial=trial,
         shifts=session.scalars(statement.order_by(Shift.opened_at, Shift.id)).all(),
         since=revisions[start],
-        revision_ids=[revision.id for revision in revisions[start:]],
+        revision_ids=tuple(revision.id for revision in revisions[start:]),
         changes=tuple(revision for revision in revisions[start + 1 :] if concerns(revision)),
     )
 

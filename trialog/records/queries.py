@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session, selectinload
 
 from trialog.errors import UnknownNameError
 from trialog.records.entries import storable
-from trialog.records.models import Cell, Entry, Person, Revision, Shift, Trial
+from trialog.records.models import Cell, Entry, Person, Shift, Trial
 from trialog.records.rollups import revisions_in_order
 from trialog.records.words import EntryKind
 
@@ -95,13 +95,6 @@ def last_shift(session: Session, cell: Cell) -> Shift | None:
     """Return the shift of a cell that was opened last, if there is any."""
     statement = select(Shift).where(Shift.cell_id == cell.id)
     return session.scalar(statement.order_by(Shift.opened_at.desc(), Shift.id.desc()).limit(1))
-
-
-def first_revision(session: Session, cell_id: int) -> Revision:
-    """Return the revision that stands for a cell's state before any recorded change."""
-    return session.scalars(
-        select(Revision).where(Revision.cell_id == cell_id, Revision.entry_id.is_(None))
-    ).one()
 
 
 def count_entries(session: Session, cell_id: int) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import asdict
 from datetime import datetime
 
 from sqlalchemy import insert, select
@@ -79,10 +80,8 @@ def _revision_of(entry: Entry) -> Revision:
 def _store_shifts(batch: Batch) -> None:
     """Derive the touched shifts' facts, and the rollups of all shifts that the batch bears on."""
     for label in batch.touched:
-        facts = batch.logs[label].facts()
-        for name in ("opened_at", "opening_counter", "closed_at", "closing_counter",
-                     "counter_event"):  # fmt: skip
-            setattr(batch.shifts[label], name, getattr(facts, name))
+        for name, value in asdict(batch.logs[label].facts()).items():
+            setattr(batch.shifts[label], name, value)
     batch.session.flush()
     shifts = {shift.id for label, shift in batch.shifts.items() if label in batch.touched}
     if batch.changed_since:

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session, selectinload
 
 from trialog.evidence import Evidence
 from trialog.records.models import Entry, FailureMode, FailurePosition, Shift
-from trialog.records.queries import revisions_in_order, undone_ids
+from trialog.records.queries import undone_ids
 from trialog.records.words import EntryKind
 
 
@@ -60,11 +60,10 @@ def failures_of_shift(session: Session, shift: Shift) -> tuple[FailureLine, ...]
 def failures_of_evidence(session: Session, evidence: Evidence) -> tuple[FailureLine, ...]:
     """Return the failures in a trial's evidence: relevant ones and no-tests."""
     trial = evidence.trial
-    standing = [revision.id for revision in revisions_in_order(session, trial.cell_id)]
-    counted = standing[standing.index(evidence.since.id) :]
     shift_ids = [int(shift_id) for shift_id in evidence.shifts["shift_id"]]
     rows = _rows().where(
-        FailurePosition.shift_id.in_(shift_ids), FailurePosition.revision_id.in_(counted)
+        FailurePosition.shift_id.in_(shift_ids),
+        FailurePosition.revision_id.in_(evidence.revision_ids),
     )
     if trial.device_id is not None:
         rows = rows.where(FailureMode.device_id == trial.device_id)

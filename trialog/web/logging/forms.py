@@ -2,26 +2,21 @@
 
 from __future__ import annotations
 
-from uuid import uuid4
-
-from flask_wtf import FlaskForm
-from wtforms import BooleanField, HiddenField, RadioField, SelectChoice, StringField
-from wtforms.validators import Length, Optional, Regexp
+from wtforms import BooleanField, RadioField, SelectChoice, StringField
+from wtforms.validators import Length, Optional
 
 from trialog.records.base import NAME_LIMIT
 from trialog.records.entries import LARGEST_COUNTER
 from trialog.records.words import Stage
 from trialog.web.fields import Between, Given, WholeField
+from trialog.web.lines import LineForm
 from trialog.web.logging.opening import Opening
 
-CLIENT_ID = r"[0-9a-f-]{36}\Z"
 
-
-class OpenShiftForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
+class OpenShiftForm(LineForm):
     """A shift's opening. The client id is made with the page, so that a second press of the
     button, or a reload after a lost answer, opens nothing twice."""
 
-    client_id = HiddenField(default=lambda: str(uuid4()), validators=[Regexp(CLIENT_ID)])
     label = StringField(
         "Name of this shift",
         validators=[

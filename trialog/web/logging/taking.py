@@ -9,9 +9,12 @@ from datetime import datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
+from trialog.records.database import unit_of_work
 from trialog.records.entries import NewEntry
 from trialog.records.logbook import RejectedEntriesError, write_entries
 from trialog.records.models import Cell, Entry, Person, Shift
+from trialog.web.clock import now
+from trialog.web.identity import current_person
 from trialog.web.logging.refusing import RefusedLineError
 from trialog.web.logging.rights import require_rights
 from trialog.web.logging.words import undo_words
@@ -49,6 +52,13 @@ def take(
         first = error.rejected[0]
         raise RefusedLineError(first.error, lines[first.index].client_id) from error
     return _taken(session, [line.client_id for line in lines], set(written.added))
+
+
+def write_line(session: Session, cell: Cell, line: NewEntry) -> None:
+    """Write a form's line for who is signed in, by the same rules as the tablet's lines."""
+    person, moment = current_person(), now()
+    with unit_of_work(session):
+        take(session, cell, [line], actor=person, now=moment)
 
 
 def _taken(session: Session, client_ids: Sequence[str], added: set[str]) -> list[Taken]:

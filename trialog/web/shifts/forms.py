@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from datetime import MAXYEAR, MINYEAR, UTC, datetime, tzinfo
-from uuid import uuid4
 
-from flask_wtf import FlaskForm
 from wtforms import (
     DateTimeLocalField,
     HiddenField,
@@ -16,29 +14,18 @@ from wtforms import (
     TextAreaField,
     ValidationError,
 )
-from wtforms.validators import Length, Optional, Regexp
+from wtforms.validators import Length, Optional
 
 from trialog.records.base import TEXT_LIMIT
 from trialog.records.entries import LARGEST_COUNTER, NewEntry
 from trialog.records.words import EntryKind, Reading
 from trialog.web.clock import zone
 from trialog.web.fields import Between, Given, WholeField
+from trialog.web.lines import LineForm
 
-CLIENT_ID = r"[0-9a-f-]{36}\Z"
 TEXT = Length(max=TEXT_LIMIT, message=f"Must be at most {TEXT_LIMIT:,} characters.")
 RESETS, KEEPS = "resets", "keeps"
 MINUTES = ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"]
-
-
-def new_id() -> str:
-    """Make a line's client id with the page: its button pressed twice writes one line."""
-    return str(uuid4())
-
-
-class LineForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
-    """A form that writes one line of the logbook."""
-
-    client_id = HiddenField(default=new_id, validators=[Regexp(CLIENT_ID)])
 
 
 class UndoForm(LineForm):

@@ -19,11 +19,12 @@ from trialog.records.people import Action
 from trialog.records.words import EntryKind
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
+from trialog.web.lines import new_id
+from trialog.web.logging.taking import write_line
 from trialog.web.saving import form_page, place_error
 from trialog.web.security import allowed
 from trialog.web.shifts import bp
-from trialog.web.shifts.forms import RevisionForm, UndoForm, new_id
-from trialog.web.shifts.views import write_line
+from trialog.web.shifts.forms import RevisionForm, UndoForm
 
 PLACES = {
     "time": "at", "device": "device", "what changed": "what", "text": "what",

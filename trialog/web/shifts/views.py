@@ -5,13 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from flask import Response, flash, redirect, render_template, url_for
-from sqlalchemy.orm import Session
 from werkzeug.wrappers import Response as AnyResponse
 
 from trialog.errors import TrialogError
-from trialog.records.database import unit_of_work
 from trialog.records.entries import NewEntry
-from trialog.records.models import Cell, Shift
+from trialog.records.models import Shift
 from trialog.records.people import Action
 from trialog.records.words import EntryKind
 from trialog.reports.documents import shift_html
@@ -19,10 +17,11 @@ from trialog.reports.shift_report import ShiftReport, build_shift_report, shift_
 from trialog.web.clock import now, zone
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
-from trialog.web.logging.taking import take
+from trialog.web.lines import new_id
+from trialog.web.logging.taking import write_line
 from trialog.web.security import allowed
 from trialog.web.shifts import bp
-from trialog.web.shifts.forms import ReadingForm, UndoForm, new_id
+from trialog.web.shifts.forms import ReadingForm, UndoForm
 from trialog.web.shifts.lines import list_lines, standing_closing, standing_readings
 from trialog.web.trials.forms import RulingForm
 from trialog.web.trials.views import as_json, download
@@ -100,13 +99,6 @@ def _written(shift: Shift, line: NewEntry, form: Any, words: str, name: str) -> 
         return _page(shift, **{name: form}), 422
     flash(words, "good")
     return redirect(url_for("shifts.report", shift_id=shift.id))
-
-
-def write_line(session: Session, cell: Cell, line: NewEntry) -> None:
-    """Write a line for who is signed in, by the same rules as the tablet's lines."""
-    person, moment = current_person(), now()
-    with unit_of_work(session):
-        take(session, cell, [line], actor=person, now=moment)
 
 
 def _build(shift: Shift) -> ShiftReport:

@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-import uuid
-
 from flask import flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from trialog.errors import TrialogError
 from trialog.evidence import gather_evidence
-from trialog.records.database import unit_of_work
 from trialog.records.entries import NewEntry
-from trialog.records.logbook import write_entry
 from trialog.records.models import Trial
 from trialog.records.people import Action
 from trialog.records.words import EntryKind
 from trialog.reports.failures import FailureLine, Ruling, failures_of_evidence
-from trialog.web.clock import now, zone
+from trialog.web.clock import zone
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
+from trialog.web.lines import new_id
+from trialog.web.logging.taking import write_line
 from trialog.web.security import allowed
 from trialog.web.trials import bp
 from trialog.web.trials.forms import RulingForm
@@ -59,10 +57,8 @@ def undo(trial_id: int) -> Response | tuple[str, int]:
 def _written(
     trial: Trial, entry: NewEntry, form: RulingForm, words: str
 ) -> Response | tuple[str, int]:
-    session = get_session()
     try:
-        with unit_of_work(session):
-            write_entry(session, trial.cell, entry, actor=current_person(), now=now())
+        write_line(get_session(), trial.cell, entry)
     except TrialogError as error:
         form.form_errors = [*form.form_errors, f"{error}."]
         return _page(trial, form), 422
@@ -79,15 +75,10 @@ def _page(trial: Trial, form: RulingForm) -> str:
         form=form,
         lines=sorted(lines, key=_is_ruled),
         waiting=sum(not _is_ruled(line) for line in lines),
-        new_id=_new_id,
+        new_id=new_id,
         clock=zone(),
     )
 
 
 def _is_ruled(line: FailureLine) -> bool:
     return line.ruling is not Ruling.UNRULED
-
-
-def _new_id() -> str:
-    """Return an id for a line that a form on the page may write: pressed twice, written once."""
-    return str(uuid.uuid4())
