@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 from numbers import Integral, Real
 
+import numpy as np
+import numpy.typing as npt
+
 from trialog.errors import InvalidValueError
 
 
@@ -69,3 +72,24 @@ def part(field: str, value: object) -> float:
     if not 0 < number <= 1:
         raise InvalidValueError(field, rule, value)
     return number
+
+
+def between(field: str, value: object, low: float, name: str) -> float:
+    """Return `value` as a float if it lies strictly between `low`, called `name`, and 1."""
+    rule = f"be above {name} ({low}) and below 1"
+    number = real(field, value, rule)
+    if not low < number < 1:
+        raise InvalidValueError(field, rule, value)
+    return number
+
+
+def chances(field: str, values: object) -> npt.NDArray[np.float64]:
+    """Return a number, or an array of them, as floats if each lies from 0 to 1."""
+    rule = "be between 0 and 1"
+    array = np.asarray(values)
+    if array.dtype.kind not in "iuf":
+        raise InvalidValueError(field, rule, values)
+    outside = ~((array >= 0) & (array <= 1))
+    if outside.any():
+        raise InvalidValueError(field, rule, array[outside].flat[0].item())
+    return array.astype(np.float64)

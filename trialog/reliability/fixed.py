@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal, overload
 
+import numpy as np
+import numpy.typing as npt
+
+from trialog.errors import InvalidValueError
 from trialog.reliability import _checks, _tails
+from trialog.reliability._tails import Floats
+from trialog.reliability._words import counted
+from trialog.reliability.bounds import failure_rate_bounds
 
 Decision = Literal["GO", "KEEP RUNNING", "NO-GO"]
 """What a plan says of the counts so far."""
+
+Rates = Sequence[float] | npt.NDArray[np.floating[Any]]
 
 ANY_CYCLES = 2**53 - 1
 """Stands for "any number of cycles": the largest whole number that JSON readers keep exactly."""
@@ -89,16 +99,47 @@ class FixedPlan:
         allowed = _checks.whole("failures", failures, 0) <= self.allowed_failures
         return None if allowed else ANY_CYCLES
 
-    def pass_chance(self, rate: float) -> float:
-        """Give the chance of GO at a failure rate per cycle from 0 to 1.
+    @property
+    def first_go_cycles(self) -> int:
+        """Fewest cycles for GO: all of them, however few failures there are."""
+        return self.cycles
+
+    @property
+    def cycles_per_failure(self) -> float:
+        """Cycles that one more failure costs: none, as long as it is allowed."""
+        return 0.0
+
+    @property
+    def max_cycles(self) -> int:
+        """Cycles at which the plan ends."""
+        return self.cycles
+
+    @property
+    def max_failures(self) -> int:
+        """Most failures with which GO is possible."""
+        return self.allowed_failures
+
+    @overload
+    def pass_chance(self, rate: float) -> float: ...
+    @overload
+    def pass_chance(self, rate: Rates) -> Floats: ...
+    def pass_chance(self, rate: float | Rates) -> float | Floats:
+        """Give the chance of GO at a failure rate per cycle from 0 to 1, or at many.
 
         P(K <= allowed_failures) for K binomial(cycles, rate): the operating characteristic
         (NIST/SEMATECH e-Handbook, section 6.2.3.2).
         """
-        return _tails.at_most(self.allowed_failures, self.cycles, _checks.chance("rate", rate))
+        rates = _checks.chances("rate", rate)
+        allowed = self.allowed_failures
+        found = _tails.beta_above(allowed + 1.0, float(self.cycles - allowed), rates)
+        return found if rates.ndim else float(found)
 
-    def expected_cycles(self, rate: float) -> float:
-        """Give the mean number of cycles until the decision, at a failure rate from 0 to 1.
+    @overload
+    def expected_cycles(self, rate: float) -> float: ...
+    @overload
+    def expected_cycles(self, rate: Rates) -> Floats: ...
+    def expected_cycles(self, rate: float | Rates) -> float | Floats:
+        """Give the mean number of cycles until the decision, at a rate from 0 to 1, or many.
 
         The trial stops at the first failure beyond the allowed ones or at the end. With r that
         failure's number, T its cycle (negative binomial) and n the plan's cycles,
@@ -106,12 +147,12 @@ class FixedPlan:
         E min(T, n) = n P(K_n < r) + (r / p) P(K_{n+1} > r). At rate 0 it is n.
         Derived from Johnson, Kemp and Kotz, Univariate Discrete Distributions, chapter 5.
         """
-        rate = _checks.chance("rate", rate)
-        if rate == 0:
-            return float(self.cycles)
+        rates = _checks.chances("rate", rate)
         last = self.allowed_failures + 1
-        stopped = last / rate * _tails.at_least(last + 1, self.cycles + 1, rate)
-        return self.cycles * self.pass_chance(rate) + stopped
+        beyond = _tails.beta_below(last + 1.0, self.cycles + 1.0 - last, rates)
+        stopped = last * beyond / np.where(rates > 0, rates, 1.0)
+        found = np.asarray(self.cycles * self.pass_chance(rates) + stopped)
+        return found if rates.ndim else float(found)
 
     def cycles_quantile(self, rate: float, q: float) -> int:
         """Give the cycles within which a share q of trials is decided, at a rate from 0 to 1.
@@ -126,13 +167,35 @@ class FixedPlan:
             spans, True, key=lambda cycles: _tails.at_least(last, cycles, rate) >= q
         )
 
+    def bound_after_stop(self, failures: int, cycles: int, confidence: float) -> float:
+        """Bound the failure rate from above, given where the plan stopped.
+
+        At the plan's end it is the exact bound of `failure_rate_bounds`. After the failure too
+        many at cycle n it is the one for the allowed failures in n - 1 cycles: an earlier end
+        is worse, and the plan had not ended before with the chance of that or fewer failures.
+        `confidence` is above 0 and below 1. The bound is below the true rate with at most the
+        chance 1 - confidence.
+
+        Raises
+        ------
+        InvalidValueError
+            If the plan does not stop at these counts.
+
+        References
+        ----------
+        As `SequentialPlan.bound_after_stop`; binomial and negative binomial sampling.
+        """
+        decision = self.decide(failures, cycles)
+        if decision == "GO" and cycles == self.cycles:
+            return failure_rate_bounds(failures, cycles, confidence=confidence).upper
+        if decision == "NO-GO" and failures == self.allowed_failures + 1 and cycles <= self.cycles:
+            return failure_rate_bounds(failures - 1, cycles - 1, confidence=confidence).upper
+        rule = f"be where the plan stops with {counted(failures, 'failure')}"
+        raise InvalidValueError("cycles", rule, cycles)
+
     def in_words(self) -> str:
         """Say the plan in a phrase, such as "1,604 cycles with at most 2 failures"."""
         if self.allowed_failures == 0:
-            return f"{_counted(self.cycles, 'clean cycle')}; one failure ends the plan"
-        failures = _counted(self.allowed_failures, "failure")
-        return f"{_counted(self.cycles, 'cycle')} with at most {failures}"
-
-
-def _counted(number: int, noun: str) -> str:
-    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
+            return f"{counted(self.cycles, 'clean cycle')}; one failure ends the plan"
+        failures = counted(self.allowed_failures, "failure")
+        return f"{counted(self.cycles, 'cycle')} with at most {failures}"
