@@ -15,10 +15,6 @@ from trialog.reliability import cycles_for_allowed, failure_rate_bounds
 NOT_COVERED = {
     "T1-R-mendel-p": "a two-sided test's p value by least likelihood; no such function here",
     "T1-R-51of235-two-sided": "a two-sided test's p value by least likelihood; no such function",
-    "T1-newc-81of263-4-lo": "Wilson with a continuity term is not offered",
-    "T1-newc-15of148-4-lo": "Wilson with a continuity term is not offered",
-    "T1-newc-1of29-4-lo": "Wilson with a continuity term is not offered",
-    "T1-newc-1of29-4-hi": "Wilson with a continuity term is not offered",
     "T1-binomR-4of20-ac-lo": "Agresti-Coull is not offered",
     "T1-binomR-4of20-ac-hi": "Agresti-Coull is not offered",
     "T2-rule3-1500": "3/n is an approximation that nothing here uses; the numerator is checked",
@@ -29,6 +25,7 @@ NOT_COVERED = {
 METHODS = {
     "Clopper-Pearson": "exact",
     "mid-P": "midp",
+    "Wilson+cc": "wilson_cc",
     "Wilson": "wilson",
     "Jeffreys": "jeffreys",
     "exact one-sided": "exact",
@@ -59,7 +56,7 @@ def p_value(inputs: dict[str, Any]) -> float:
         found = failure_rate_bounds(inputs["x"], inputs["n"], confidence=confidence, sides="lower")
         return found.lower - wanted
 
-    return float(brentq(miss, 1e-6, 1 - 1e-6, xtol=1e-14))
+    return float(brentq(miss, 0.001, 0.999, xtol=1e-14))
 
 
 def fewest(inputs: dict[str, Any]) -> int:

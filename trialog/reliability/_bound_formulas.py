@@ -1,122 +1,108 @@
-"""The formulas behind the bounds, on trusted arrays: 0 <= k <= n, n > 0, of one shape.
+"""The formulas behind the bounds, on trusted arrays of one dimension and length.
 
-`error` is the chance of being wrong that the bound may have. Sources stand in `bounds`, which
-also cuts results off at 0 and 1: the mid-P closed forms leave the scale where 2 error > 1.
+`error` is the chance of being wrong that the bound may have. Sources and the conventions at the
+ends stand in `bounds`.
+
+All methods but Wilson's give the log odds of an upper bound for fewer failures than cycles. The
+lower bound is its mirror image, good cycles taken for failed ones.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
+from functools import partial
 from typing import Literal
 
 import numpy as np
-from scipy import special, stats
-from scipy.optimize import elementwise
+from scipy import special
 
-from trialog.reliability._tails import Floats, beta_above, beta_below
+from trialog.reliability import _beta, _peek_safe
+from trialog.reliability._beta import Beta, Floats, Rule
 
-Method = Literal["exact", "midp", "wilson", "jeffreys"]
+Method = Literal["exact", "midp", "wilson", "wilson_cc", "jeffreys", "peek_safe"]
 Bound = Callable[[Floats, Floats, float], Floats]
 
-STEPS = 2
-"""Newton steps after the library's quantile, which is off by up to 1e-7 of itself here and there
-from hundreds of thousands of cycles on; each step doubles the right digits."""
+NEWTON_CLOSE = 1e-7
+"""Newton's step squares what is missed: this leaves 1e-14."""
 
 
-def _exact_upper(k: Floats, n: Floats, error: float) -> Floats:
-    """Solve P(K <= k; n, p) = error, in closed form at k = 0 and by convention at k = n."""
-    upper = np.where(k == 0, -np.expm1(np.log(error) / n), 1.0)
-    inner = (k > 0) & (k < n)
-    upper[inner] = _beta_upper(k[inner] + 1, n[inner] - k[inner], error)
-    return upper
+def _upper(log_odds: Bound, k: Floats, n: Floats, error: float) -> Floats:
+    """Return the upper bound that a method's log odds give; by convention 1 at k = n."""
+
+    def rate(k: Floats, n: Floats) -> Floats:
+        return _beta.odds_apart(log_odds(k, n, error))[0]
+
+    return _beta.fill(np.ones(k.shape), k < n, rate, k, n)
 
 
-def _exact_lower(k: Floats, n: Floats, error: float) -> Floats:
-    """Solve P(K >= k; n, p) = error, in closed form at k = n and by convention at k = 0."""
-    lower = np.where(k == n, np.exp(np.log(error) / n), 0.0)
-    inner = (k > 0) & (k < n)
-    lower[inner] = _beta_lower(k[inner], n[inner] - k[inner] + 1, error)
-    return lower
+def _lower(log_odds: Bound, k: Floats, n: Floats, error: float) -> Floats:
+    """Return the lower bound that a method's log odds give; by convention 0 at k = 0."""
+
+    def rate(k: Floats, n: Floats) -> Floats:
+        return _beta.odds_apart(log_odds(n - k, n, error))[1]
+
+    return _beta.fill(np.zeros(k.shape), k > 0, rate, k, n)
 
 
-def _beta_upper(a: Floats, b: Floats, error: float) -> Floats:
-    """Return the rate that a beta(a, b) variable exceeds with probability `error`."""
-    rate = np.asarray(special.betainccinv(a, b, error), dtype=np.float64)
-    for _ in range(STEPS):
-        rate = rate + _step(a, b, rate, beta_above(a, b, rate) - error)
-    return rate
+def exact(k: Floats, n: Floats, error: float) -> Floats:
+    """Solve P(K <= k; n, p) = error, in closed form at k = 0."""
+    return _beta.fill(_clean(n, error), k > 0, lambda k, n: _exact_inner(k + 1, n - k, error), k, n)
 
 
-def _beta_lower(a: Floats, b: Floats, error: float) -> Floats:
-    """Return the rate that a beta(a, b) variable falls short of with probability `error`."""
-    rate = np.asarray(special.betaincinv(a, b, error), dtype=np.float64)
-    for _ in range(STEPS):
-        rate = rate - _step(a, b, rate, beta_below(a, b, rate) - error)
-    return rate
+def _exact_inner(a: Floats, b: Floats, error: float) -> Floats:
+    """Solve P(X > p) = error for X beta(a, b).
 
-
-def _step(a: Floats, b: Floats, rate: Floats, miss: Floats) -> Floats:
-    """Return Newton's step; none where the rate was rounded to an end and the density is 0."""
-    slope = np.asarray(stats.beta.pdf(rate, a, b))
-    return np.asarray(miss / np.where(slope > 0, slope, np.inf))
-
-
-def _midp_upper(k: Floats, n: Floats, error: float) -> Floats:
-    """Solve P(K < k) + P(K = k) / 2 = error.
-
-    The root lies between the exact bounds for k - 1 and k failures.
+    Where that tail is the larger one, the other is solved for: accuracy lies there.
     """
-    upper = np.where(k == 0, -np.expm1(np.log(2 * error) / n), 1.0)
-    inner = (k > 0) & (k < n)
-    k, n = k[inner], n[inner]
-
-    def surplus(rate: Floats, k: Floats, n: Floats) -> Floats:
-        tails = beta_above(k, n - k + 1, rate) + beta_above(k + 1, n - k, rate)
-        return np.asarray(tails / (2 * error) - 1)
-
-    upper[inner] = _root(surplus, _exact_upper(k - 1, n, error), _exact_upper(k, n, error), k, n)
-    return upper
+    if error > 0.5:
+        return -_exact_inner(b, a, 1 - error)
+    return _beta.tail_quantile(_beta.beta(a, b), error, _beta.beta_step, _beta.CLOSE)
 
 
-def _midp_lower(k: Floats, n: Floats, error: float) -> Floats:
-    """Solve P(K > k) + P(K = k) / 2 = error.
+def _clean(n: Floats, error: float) -> Floats:
+    """Solve (1 - p)^n = error."""
+    return np.asarray(np.log(np.expm1(-math.log(error) / n)))
 
-    The root lies between the exact bounds for k and k + 1 failures.
+
+def _midp(k: Floats, n: Floats, error: float) -> Floats:
+    """Solve P(K < k) + P(K = k) / 2 = error, in closed form at k = 0; 0 where 2 error >= 1."""
+    sure = 2 * error >= 1
+    clean = np.full(n.shape, -np.inf) if sure else _clean(n, 2 * error)
+    return _beta.fill(clean, k > 0, lambda k, n: _midp_inner(k, n, error), k, n)
+
+
+def _midp_inner(k: Floats, n: Floats, error: float) -> Floats:
+    """Solve as `_exact_inner` does."""
+    if error > 0.5:
+        return -_midp_inner(n - k, n, 1 - error)
+    return _beta.tail_quantile(_beta.beta(k + 1, n - k), error, _midp_step, NEWTON_CLOSE)
+
+
+def _midp_step(law: Beta, y: Floats, log_error: float, rule: Rule) -> tuple[Floats, Floats]:
+    """Return Newton's step for the tail less half of the outcome seen, and what is missed.
+
+    P(K = k) is the density of the log odds over (n - k) p, with law = beta(k + 1, n - k).
     """
-    lower = np.where(k == n, np.exp(np.log(2 * error) / n), 0.0)
-    inner = (k > 0) & (k < n)
-    k, n = k[inner], n[inner]
-
-    def surplus(rate: Floats, k: Floats, n: Floats) -> Floats:
-        tails = beta_below(k, n - k + 1, rate) + beta_below(k + 1, n - k, rate)
-        return np.asarray(tails / (2 * error) - 1)
-
-    lower[inner] = _root(surplus, _exact_lower(k, n, error), _exact_lower(k + 1, n, error), k, n)
-    return lower
+    p, q = _beta.odds_apart(y)
+    good, bad = law.b * p, (law.a - 1) * q
+    kept = 2 * good * _beta.tail_ratio(law, p, q, rule) - 1
+    miss = _beta.log_density(law, p, q) + np.log(kept / (2 * good)) - log_error
+    return miss * kept / (good + bad), miss
 
 
-def _root(
-    surplus: Callable[[Floats, Floats, Floats], Floats],
-    low: Floats,
-    high: Floats,
-    k: Floats,
-    n: Floats,
-) -> Floats:
-    """Find the rates between `low` and `high` where `surplus` changes sign."""
-    found = elementwise.find_root(
-        surplus,
-        (low, high),
-        args=(k, n),
-    )
-    return np.asarray(found.x)
+def _jeffreys(k: Floats, n: Floats, error: float) -> Floats:
+    """Solve P(X > p) = error for X beta(k + 1/2, n - k + 1/2), from the library's quantile."""
+    a, b = k + 0.5, n - k + 0.5
 
+    def step(law: Beta, y: Floats) -> tuple[Floats, Floats]:
+        p, q = _beta.odds_apart(y)
+        tail = np.where(p < q, special.betaincc(law.a, law.b, p), special.betainc(law.b, law.a, q))
+        miss = np.log(tail / error)
+        ratio = tail / np.exp(_beta.log_density(law, p, q))
+        return _beta.halley(miss, ratio, _beta.lead(law, p, q)), miss
 
-def _wilson_upper(k: Floats, n: Floats, error: float) -> Floats:
-    return _wilson(k, n, -special.ndtri(error))
-
-
-def _wilson_lower(k: Floats, n: Floats, error: float) -> Floats:
-    return _wilson(k, n, special.ndtri(error))
+    return _beta.converge(_beta.beta(a, b), _beta.library_guess(a, b, error), step, _beta.CLOSE)
 
 
 def _wilson(k: Floats, n: Floats, z: float) -> Floats:
@@ -129,24 +115,40 @@ def _wilson(k: Floats, n: Floats, z: float) -> Floats:
     return np.asarray(outer / (n + z**2) if z >= 0 else k**2 / n / outer)
 
 
-def _jeffreys_upper(k: Floats, n: Floats, error: float) -> Floats:
-    upper = np.ones(k.shape)
-    some = k < n
-    upper[some] = _beta_upper(k[some] + 0.5, n[some] - k[some] + 0.5, error)
-    return upper
+def _wilson_upper(k: Floats, n: Floats, error: float) -> Floats:
+    return _wilson(k, n, -special.ndtri(error))
 
 
-def _jeffreys_lower(k: Floats, n: Floats, error: float) -> Floats:
-    lower = np.zeros(k.shape)
-    some = k > 0
-    lower[some] = _beta_lower(k[some] + 0.5, n[some] - k[some] + 0.5, error)
-    return lower
+def _wilson_lower(k: Floats, n: Floats, error: float) -> Floats:
+    return _wilson(k, n, special.ndtri(error))
+
+
+def _wilson_cc_upper(k: Floats, n: Floats, error: float) -> Floats:
+    """Count half a failure more; by convention 1 at k = n."""
+    more = np.minimum(k + 0.5, n)
+    return np.where(k < n, _wilson(more, n, -special.ndtri(error)), 1.0)
+
+
+def _wilson_cc_lower(k: Floats, n: Floats, error: float) -> Floats:
+    """Count half a failure less; by convention 0 at k = 0."""
+    less = np.maximum(k - 0.5, 0.0)
+    return np.where(k > 0, _wilson(less, n, special.ndtri(error)), 0.0)
+
+
+def _peek_safe_log_odds(k: Floats, n: Floats, error: float) -> Floats:
+    return _peek_safe.upper_log_odds(k, n, error, exact(k, n, min(error, 0.5)))
+
+
+def _both(log_odds: Bound) -> tuple[Bound, Bound]:
+    return partial(_lower, log_odds), partial(_upper, log_odds)
 
 
 BOUNDS: dict[Method, tuple[Bound, Bound]] = {
-    "exact": (_exact_lower, _exact_upper),
-    "midp": (_midp_lower, _midp_upper),
+    "exact": _both(exact),
+    "midp": _both(_midp),
     "wilson": (_wilson_lower, _wilson_upper),
-    "jeffreys": (_jeffreys_lower, _jeffreys_upper),
+    "wilson_cc": (_wilson_cc_lower, _wilson_cc_upper),
+    "jeffreys": _both(_jeffreys),
+    "peek_safe": _both(_peek_safe_log_odds),
 }
 """The lower and the upper bound of each method."""

@@ -11,13 +11,18 @@ import numpy.typing as npt
 
 from trialog.errors import InvalidValueError
 from trialog.reliability import _checks, _exact
+from trialog.reliability._beta import BLOCK, Floats
 from trialog.reliability._bound_formulas import BOUNDS, Bound, Method
-from trialog.reliability._tails import Floats
 
-MOST_COUNTED = 2**53
-"""Floats hold every whole number up to here exactly."""
+MOST_COUNTED = 1_000_000_000
+"""The digits promised are held against fifty-digit arithmetic up to here."""
 
 MOST_RULE = f"be at most {MOST_COUNTED:,}"
+
+LEAST_ERROR, MOST_ERROR = 1e-12, 0.999
+"""As for MOST_COUNTED."""
+
+CONFIDENCE_RULE = "be between 0.001 and 0.999999999999"
 
 Sides = Literal["upper", "lower", "both"]
 
@@ -99,21 +104,30 @@ def failure_rate_bounds(
     Parameters
     ----------
     failures, cycles : int or array of int
-        Failed cycles and counted cycles, 0 <= failures <= cycles. Arrays broadcast.
+        Failed cycles and counted cycles, 0 <= failures <= cycles <= 1,000,000,000. Arrays
+        broadcast.
     confidence : float
-        Confidence of the bound, or of the interval for two sides; above 0, below 1.
+        Confidence of the bound, or of the interval for two sides; from 0.001 to 1 - 1e-12.
     sides : {"upper", "lower", "both"}
         "upper" leaves `lower` at 0 and "lower" leaves `upper` at 1. "both" gives an
         equal-tailed interval: each side has half of the error.
-    method : {"exact", "midp", "wilson", "jeffreys"}
+    method : {"exact", "midp", "wilson", "wilson_cc", "jeffreys", "peek_safe"}
         exact: Clopper-Pearson [1]_, never less than the stated confidence.
         midp: as exact, counting half of the observed outcome [2]_ [3]_; holds the confidence
         on average only. By convention `lower` is 0 at 0 failures and `upper` is 1 when every
         cycle failed; the other bound there has the closed form 1 - (2a)^(1/n) or its mirror
         image, where a is the error of the side, and is the estimate itself where 2a >= 1.
         wilson: the score interval [4]_, no continuity term.
+        wilson_cc: the score interval with a continuity term [6]_, which counts half a failure
+        more for the upper bound and half of one less for the lower; by convention `lower` is 0
+        at 0 failures and `upper` is 1 when every cycle failed.
         jeffreys: equal-tailed quantiles of the beta(k + 1/2, n - k + 1/2) posterior, with
         `lower` 0 at 0 failures and `upper` 1 when every cycle failed [5]_.
+        peek_safe: a confidence sequence, from a mixture martingale [7]_ [8]_. However often
+        somebody looks, and whenever they stop, the chance that the bound is ever on the wrong
+        side of the true rate is at most the stated error. `lower` is the mirror image, good
+        cycles taken for failed ones. By convention `upper` is 1 when every cycle failed, and
+        `lower` 0 at 0 failures. Never inside the exact bound.
 
     Returns
     -------
@@ -124,11 +138,12 @@ def failure_rate_bounds(
     ------
     InvalidValueError
         If a count is not a whole number in its range, the counts do not broadcast, the
-        confidence is not inside (0, 1), or `sides` or `method` is unknown.
+        confidence is out of its range, or `sides` or `method` is unknown.
 
     Notes
     -----
-    Relative accuracy is about 1e-12 for up to ten million cycles.
+    Bounds are right to ten significant digits over the whole of these ranges, and to about
+    twelve at a confidence of 0.5 or more. Beyond them this is not known, hence the ranges.
 
     References
     ----------
@@ -139,6 +154,10 @@ def failure_rate_bounds(
     .. [4] Wilson (1927), J. American Statistical Association 22:209-212; Newcombe, method 3.
     .. [5] Brown, Cai and DasGupta (2001), Statistical Science 16:101-133, section 3.1.2 and
        4.1.1 for the ends.
+    .. [6] Newcombe, method 4.
+    .. [7] Robbins (1970), Annals of Mathematical Statistics 41:1397-1409.
+    .. [8] Howard, Ramdas, McAuliffe and Sekhon (2021), Annals of Statistics 49:1055-1080. The
+       mixture is our own: see `trialog.reliability._peek_safe`.
 
     Examples
     --------
@@ -147,6 +166,8 @@ def failure_rate_bounds(
     0.001559
     >>> failure_rate_bounds([0, 3], 100, sides="both").upper.round(4).tolist()
     [0.0362, 0.0852]
+    >>> round(failure_rate_bounds(0, 1920, method="peek_safe").upper, 6)
+    0.001744
     """
     error = _side_error(confidence, sides)
     _check_choice("method", method, Method)
@@ -181,6 +202,8 @@ def failure_rate_bounds(
 def _side_error(confidence: float, sides: Sides) -> float:
     """Return the error that each bound may have."""
     error = _exact.complement(_checks.inside("confidence", confidence))
+    if not LEAST_ERROR <= error <= MOST_ERROR:
+        raise InvalidValueError("confidence", CONFIDENCE_RULE, confidence)
     _check_choice("sides", sides, Sides)
     return error / 2 if sides == "both" else error
 
@@ -209,7 +232,8 @@ def _count_arrays(failures: Counts | int, cycles: Counts | int) -> tuple[Floats,
 def _whole_array(field: str, counts: Counts | int) -> Floats:
     """Return counts as floats, refusing those that a float would change."""
     array = np.asarray(counts)
-    if array.dtype.kind not in "iuf" or not (array == np.floor(array)).all():
+    kind = array.dtype.kind
+    if kind not in "iuf" or (kind == "f" and not (array == np.floor(array)).all()):
         raise InvalidValueError(field, "be whole numbers", counts)
     for wrong, rule in ((array < 0, "be at least 0"), (array > MOST_COUNTED, MOST_RULE)):
         if wrong.any():
@@ -224,5 +248,10 @@ def _known(bound: Bound, k: Floats, n: Floats, error: float, unknown: float) -> 
     """
     result = np.full(k.shape, unknown)
     some = n > 0
-    result[some] = np.clip(bound(k[some], n[some], error), 0.0, 1.0)
+    known = [
+        bound(k[some][at : at + BLOCK], n[some][at : at + BLOCK], error)
+        for at in range(0, np.count_nonzero(some), BLOCK)
+    ]
+    if known:
+        result[some] = np.clip(np.concatenate(known), 0.0, 1.0)
     return result
