@@ -12,7 +12,12 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from trialog.errors import InvalidValueError
-from trialog.reliability import ANY_CYCLES, FixedPlan, zero_failure_plan
+from trialog.reliability import (
+    ANY_CYCLES,
+    FixedPlan,
+    failure_rate_bounds,
+    zero_failure_plan,
+)
 
 seeded = settings(derandomize=True, database=None, deadline=None, max_examples=60)
 
@@ -70,6 +75,22 @@ def test_looking_after_every_cycle_never_adds_to_the_chance_of_go(looks):
 
 
 # Pass chance and length.
+
+
+def test_its_corner_figures_are_those_of_its_counts():
+    assert (PLAN.first_go_cycles, PLAN.max_cycles, PLAN.max_failures) == (100, 100, 2)
+    assert PLAN.cycles_per_failure == 0.0
+
+
+def test_many_rates_at_once_are_the_same_as_one_by_one():
+    rates = np.array([[0.0, 0.01, 0.1], [0.5, 0.9, 1.0]])
+    passes, cycles = PLAN.pass_chance(rates), PLAN.expected_cycles(rates)
+    assert passes.shape == cycles.shape == (2, 3)
+    assert passes.ravel().tolist() == [PLAN.pass_chance(rate) for rate in rates.ravel()]
+    assert cycles.ravel().tolist() == [PLAN.expected_cycles(rate) for rate in rates.ravel()]
+    assert isinstance(PLAN.pass_chance(0.1), float)
+    assert isinstance(PLAN.expected_cycles(0.1), float)
+
 
 SOME_PLANS = [
     FixedPlan(n, c, 0.5, None, 0.9, None) for n, c in [(1, 0), (20, 0), (20, 2), (3, 2), (300, 7)]
@@ -188,3 +209,54 @@ def test_a_plan_that_cannot_be_meant_is_refused(change, message):
 def test_plans_are_frozen():
     with pytest.raises(dataclasses.FrozenInstanceError):
         PLAN.cycles = 5
+
+
+# The bound after a stop.
+
+SHORT = FixedPlan(30, 2, 0.3, 0.1, 0.9, 0.9)
+
+
+def stops(plan, rate):
+    """The chance of every stop (failures, cycles): GO at the end, or the failure too many."""
+    go = {
+        (failures, plan.cycles): stats.binom.pmf(failures, plan.cycles, rate)
+        for failures in range(plan.allowed_failures + 1)
+    }
+    last = plan.allowed_failures + 1
+    no_go = {
+        (last, cycles): stats.nbinom.pmf(cycles - last, last, rate)
+        for cycles in range(last, plan.cycles + 1)
+    }
+    return go | no_go
+
+
+def rank(stop):
+    """Order outcomes from the best: GO with fewer failures, then NO-GO, the later the better."""
+    failures, cycles = stop
+    return (0, failures) if failures <= SHORT.allowed_failures else (1, -cycles)
+
+
+@pytest.mark.parametrize("confidence", [0.5, 0.9, 0.999])
+def test_at_the_bound_an_outcome_as_good_has_just_the_chance_of_the_error(confidence):
+    for stop in stops(SHORT, 0.1):
+        bound = SHORT.bound_after_stop(*stop, confidence)
+        chances = stops(SHORT, bound)
+        as_good = sum(chance for other, chance in chances.items() if rank(other) <= rank(stop))
+        # 1e-10: what the library's mass functions keep; the worst outcome has the bound 1
+        if stop == (3, 3):
+            assert bound == 1.0
+        else:
+            assert as_good == pytest.approx(1 - confidence, rel=1e-10)
+
+
+def test_after_the_failure_too_many_the_bound_is_that_of_the_cycles_before_it():
+    expected = failure_rate_bounds(2, 16, confidence=0.9).upper
+    assert SHORT.bound_after_stop(3, 17, 0.9) == expected
+
+
+@pytest.mark.parametrize(
+    ("failures", "cycles"), [(0, 29), (0, 31), (2, 29), (4, 20), (4, 30), (3, 31)]
+)
+def test_there_is_no_bound_where_the_plan_does_not_stop(failures, cycles):
+    with pytest.raises(InvalidValueError, match="cycles must be where the plan stops with"):
+        SHORT.bound_after_stop(failures, cycles, 0.9)

@@ -166,10 +166,14 @@ def _mean_cycles(leg: Leg, rates: Floats) -> Floats:
     `FixedPlan.expected_cycles`. Shape (r, width).
     """
     needed = np.arange(leg.width, 0, -1)
+    rate = rates[:, None]
     fewer = _failures(leg.cycles, leg.width, rates).cumsum(axis=1)[:, needed - 1]
-    more = 1 - _failures(leg.cycles + 1, leg.width + 1, rates).cumsum(axis=1)[:, needed]
-    rate = np.where(rates > 0, rates, 1.0)[:, None]
-    return np.asarray(leg.cycles * fewer + np.maximum(more, 0.0) * needed / rate)
+    more = np.zeros(fewer.shape)
+    reach = needed <= leg.cycles
+    failures = needed[reach].astype(np.float64)
+    # The chance of more failures is far too small here to be had as a difference from 1.
+    more[:, reach] = _tails.beta_below(failures + 1, leg.cycles + 1 - failures, rate)
+    return np.asarray(leg.cycles * fewer + more * needed / np.where(rate > 0, rate, 1.0))
 
 
 def _crossing(leg: Leg, cycles: int, rate: float) -> Floats:

@@ -63,7 +63,7 @@ def plan_choices(
     >>> from trialog.reliability import plan_choices
     >>> choices = plan_choices(0.002, 0.0002, confidence=0.95, good_pass=0.9)
     >>> [(choice.kind, round(choice.expected_cycles_at_design)) for choice in choices]
-    [('zero-failure', 1294), ('fixed-size', 2301), ('sequential', 1779)]
+    [('zero-failure', 1294), ('fixed-size', 2301), ('sequential', 1781)]
     >>> [choice.kind for choice in choices if choice.suits]
     ['sequential']
     """

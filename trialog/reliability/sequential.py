@@ -178,7 +178,7 @@ class SequentialPlan:
         failures = counted(self.max_failures + 1, "failure")
         return (
             f"{counted(self.first_go_cycles, 'clean cycle')}, and {more} more for each failure; "
-            f"ends by {self.max_cycles:,} cycles or at {failures}"
+            f"ends by {counted(self.max_cycles, 'cycle')} or at {failures}"
         )
 
     @cached_property

@@ -64,8 +64,9 @@ def wald_lines(limit: float, design: float, *, confidence: float, good_pass: flo
     limit = _checks.inside("limit", limit)
     design = _checks.inside("design", design, limit, "limit")
     confidence = _checks.inside("confidence", confidence)
-    bad_pass, good_stop = _exact.complement(confidence), _exact.complement(good_pass)
+    bad_pass = _exact.complement(confidence)
     good_pass = _checks.between("good_pass", good_pass, bad_pass, "1 - confidence")
+    good_stop = _exact.complement(good_pass)
     failure, good = math.log(limit / design), math.log1p(-design) - math.log1p(-limit)
     low, high = math.log(bad_pass / good_pass), math.log(confidence / good_stop)
     drift_at_design = design * failure - (1 - design) * good
