@@ -1,8 +1,4 @@
-"""The peek-safe bound: its guarantee, how tight it is, what it must do at the ends.
-
-The guarantee is worked out, not simulated: a run goes from cycle to cycle over the number of
-failures so far, and a run that has ever seen its bound below the true rate is taken out.
-"""
+"""The peek-safe bound: its guarantee, how tight it is, what it must do at the ends."""
 
 from __future__ import annotations
 
@@ -11,49 +7,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
+from support.peeking import ever_wrong
 
 from trialog.reliability import failure_rate_bounds
 from trialog.reliability._peek_safe import NEVER_FAILS
 
-CYCLES = 50_000
 seeded = settings(derandomize=True, database=None, deadline=None, max_examples=60)
-
-
-def first_wrong(method: str, confidence: float, rate: float, failures: int) -> np.ndarray:
-    """For each number of failures, the fewest cycles at which the bound lies below the rate.
-
-    More cycles lower the bound, so halving finds them. CYCLES + 1 stands for never.
-    """
-    k = np.arange(failures + 1)
-    low, high = k.copy(), np.full(k.shape, CYCLES + 1)
-    while (low < high).any():
-        middle = (low + high) // 2
-        bounds = failure_rate_bounds(
-            np.minimum(k, middle), middle, confidence=confidence, method=method
-        )
-        wrong = (bounds.upper < rate) & (k <= middle)
-        high = np.where(wrong, middle, high)
-        low = np.where(wrong | (low == high), low, middle + 1)
-    return high
-
-
-def ever_wrong(method: str, confidence: float, rate: float, cycles: int = CYCLES) -> float:
-    """P(the bound is ever below the rate within so many cycles), from the lattice of counts."""
-    most = int(stats.binom.isf(1e-13, cycles, rate)) + 1
-    crossing = first_wrong(method, confidence, rate, most)
-    crossing = np.where(crossing > cycles, cycles + 1, crossing)
-    alive, at, wrong = np.array([1.0]), 0, 0.0
-    for lost in np.unique(crossing):
-        # Between two crossings no run is taken out, so the cycles there are crossed in one step.
-        stop = min(lost, cycles)
-        steps = np.arange(min(most, stop - at) + 1)
-        alive = np.convolve(alive, stats.binom.pmf(steps, stop - at, rate))[: most + 1]
-        at = stop
-        out = np.flatnonzero(crossing[: alive.size] <= at)
-        wrong += alive[out].sum()
-        alive[out] = 0.0
-    return float(wrong)
 
 
 # The values found, for 50,000 cycles. 0: at 1e-4, no outcome of 50,000 cycles takes the bound

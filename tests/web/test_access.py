@@ -12,7 +12,7 @@ from trialog.web import security
 from trialog.web.security import PUBLIC, access_of
 
 OPEN_TO_ALL = {
-    "static", "plotly_js", "health", "auth.login", "help.index", "help.page",
+    "static", "plotly_js", "health", "auth.login", "help.index", "help.page", "help.image",
     # These end a session, so they must work for one that has just ended by itself.
     "auth.logout", "logging.hand_over",
 }  # fmt: skip

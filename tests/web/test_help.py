@@ -28,7 +28,12 @@ def test_every_page_is_served_with_its_title(stranger, name):
 @pytest.mark.parametrize("name", NAMES)
 def test_every_link_between_pages_leads_somewhere_on_disk_and_in_the_app(stranger, name):
     for target in LINK.findall((FOLDER / f"{name}.md").read_text(encoding="utf-8")):
-        if "://" not in target:
+        if target.startswith("images/"):
+            assert (FOLDER / target).is_file(), target
+            assert f'src="/help/{target}"' in help_page(name).body
+            with stranger.get(f"/help/{target}") as picture:
+                assert picture.mimetype == "image/svg+xml"
+        elif "://" not in target:
             path, _, place = target.partition("#")
             page = help_page(path.removesuffix(".md") if path else name)
             assert page is not None, target
@@ -49,7 +54,8 @@ def test_every_page_can_be_reached_from_the_first():
 @pytest.mark.parametrize(
     "path",
     ["/help/nothing", "/help/..%2f..%2fpyproject", "/help/../errors", "/help/words.md",
-     "/help/%2e%2e", "/help/Words", "/help/%00"],
+     "/help/%2e%2e", "/help/Words", "/help/%00", "/help/images/nothing.svg",
+     "/help/images/..%2fwords.svg", "/help/images/home.png"],
 )  # fmt: skip
 def test_nothing_but_a_page_of_help_is_served(stranger, path):
     assert stranger.get(path).status_code == 404

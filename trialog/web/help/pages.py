@@ -18,6 +18,8 @@ import trialog
 FOLDER = Path(trialog.__file__).parent / "docs"
 INDEX = "index"
 _NAME = re.compile(r"[a-z0-9-]+")
+IMAGES = FOLDER / "images"
+_IMAGE_LINK = re.compile(r"images/([a-z0-9-]+\.svg)")
 _PAGE_LINK = re.compile(r"(?:\./)?([a-z0-9-]+)\.md(#.*)?")
 
 
@@ -60,12 +62,15 @@ def anchor(heading: str) -> str:
 
 
 def _point_to_pages(tokens: Sequence[Token]) -> None:
-    """Turn links between files into links between pages."""
+    """Turn links between files, and to their pictures, into links between pages."""
     for token in (child for inline in tokens for child in inline.children or ()):
         found = _PAGE_LINK.fullmatch(str(token.attrGet("href") or ""))
         if found:
             page, place = found[1], found[2] or ""
             token.attrSet("href", ("/help" if page == INDEX else f"/help/{page}") + place)
+        drawn = _IMAGE_LINK.fullmatch(str(token.attrGet("src") or ""))
+        if drawn:
+            token.attrSet("src", f"/help/images/{drawn[1]}")
 
 
 def _boxed_tables(html: str) -> str:

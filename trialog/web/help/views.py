@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from flask import abort, render_template
+from flask import Response, abort, render_template, send_from_directory
 
 from trialog.web.help import bp
-from trialog.web.help.pages import INDEX, help_page
+from trialog.web.help.pages import IMAGES, INDEX, help_page
 from trialog.web.security import public
 
 
@@ -21,6 +21,13 @@ def index() -> str:
 def page(name: str) -> str:
     """Show a help page."""
     return _show(name)
+
+
+@bp.get("/help/images/<name>.svg")
+@public
+def image(name: str) -> Response:
+    """Serve a picture of a help page."""
+    return send_from_directory(IMAGES, f"{name}.svg")
 
 
 def _show(name: str) -> str:
