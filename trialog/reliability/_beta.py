@@ -35,7 +35,7 @@ LARGE = 10.0
 CLOSE = 2e-4
 """Where the log of a tail was off by less than this, one of Halley's steps leaves 1e-13."""
 
-BLOCK, BATCH = 8192, 512
+BLOCK, BATCH = 8192, 1024
 """Bounds worked out at a time, and tails summed at a time, so that what they need stays near the
 processor."""
 
@@ -150,9 +150,17 @@ def first_guess(a: Floats, b: Floats, error: float) -> Floats:
     difference the log odds are; a and b are at least 1.
     """
     z = -special.ndtri(error)
-    over_a, over_b = 1 / (a - 0.5), 1 / (b - 0.5)
-    spread = np.sqrt(over_a + over_b)
-    return np.asarray(np.log(over_b / over_a) + z * spread + (z * z - 1) / 6 * (over_b - over_a))
+    (mean_a, square_a, cube_a), (mean_b, square_b, cube_b) = _cumulants(a), _cumulants(b)
+    square = square_a + square_b
+    skew = (z * z - 1) / 6 * (cube_a - cube_b) / square
+    return np.asarray(mean_a - mean_b + z * np.sqrt(square) + skew)
+
+
+def _cumulants(x: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return about the first three cumulants of log X for X gamma(x), from DLMF 5.11.2."""
+    r = 1 / x
+    mean = np.log(x) - r * (1 / 2 + r / 12)
+    return mean, r * (1 + r * (1 / 2 + r / 6)), -r * r * (1 + r * (1 + r / 2))
 
 
 def tail_quantile(law: Beta, error: float, step_of: StepOf, close: float) -> Floats:

@@ -248,10 +248,10 @@ def _known(bound: Bound, k: Floats, n: Floats, error: float, unknown: float) -> 
     """
     result = np.full(k.shape, unknown)
     some = n > 0
-    known = [
-        bound(k[some][at : at + BLOCK], n[some][at : at + BLOCK], error)
-        for at in range(0, np.count_nonzero(some), BLOCK)
-    ]
-    if known:
-        result[some] = np.clip(np.concatenate(known), 0.0, 1.0)
+    failures, cycles = k[some], n[some]
+    known = np.empty(failures.shape)
+    for at in range(0, known.size, BLOCK):
+        part = slice(at, at + BLOCK)
+        known[part] = bound(failures[part], cycles[part], error)
+    result[some] = np.clip(known, 0.0, 1.0)
     return result
