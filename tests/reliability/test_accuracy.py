@@ -29,6 +29,7 @@ def counts(cycles: int) -> list[int]:
     return sorted(count for count in grid if count <= cycles)
 
 
+OUTERMOST = [0.001, 1 - 1e-12]
 GRID = [(failures, cycles) for cycles in CYCLES for failures in counts(cycles)]
 
 
@@ -130,8 +131,13 @@ def around(rate: float) -> tuple[mp.mpf, mp.mpf]:
     return rate * (1 - DIGITS), min(rate * (1 + DIGITS), 1 - least)
 
 
-@pytest.mark.parametrize("confidence", CONFIDENCES)
-@pytest.mark.parametrize(("failures", "cycles"), GRID)
+@pytest.mark.parametrize(
+    ("failures", "cycles", "confidence"),
+    [
+        *((*counts, confidence) for counts in GRID for confidence in CONFIDENCES),
+        *((k, 1_000_000_000, confidence) for k in (0, 1, 2, 10) for confidence in OUTERMOST),
+    ],
+)
 @pytest.mark.parametrize("method", ENDED)
 def test_bounds_keep_ten_digits(method, failures, cycles, confidence):
     bounds = {

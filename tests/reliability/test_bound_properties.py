@@ -12,7 +12,7 @@ from scipy import stats
 
 from trialog.reliability import failure_rate_bounds
 
-METHODS = ["exact", "midp", "wilson", "jeffreys"]
+METHODS = ["exact", "midp", "wilson", "wilson_cc", "jeffreys", "peek_safe"]
 
 seeded = settings(derandomize=True, database=None, deadline=None, max_examples=60)
 methods = st.sampled_from(METHODS)
@@ -97,9 +97,12 @@ def test_midp_lies_inside_exact(pair, confidence):
 @pytest.mark.parametrize("cycles", [1, 5, 20, 59, 200])
 @pytest.mark.parametrize("confidence", [0.8, 0.95])
 @pytest.mark.parametrize("sides", ["upper", "lower", "both"])
-def test_the_exact_bound_never_covers_less_than_stated(cycles, confidence, sides):
+@pytest.mark.parametrize("method", ["exact", "peek_safe"])
+def test_two_methods_never_cover_less_than_stated(cycles, confidence, sides, method):
     outcomes = np.arange(cycles + 1)
-    bounds = failure_rate_bounds(outcomes, cycles, confidence=confidence, sides=sides)
+    bounds = failure_rate_bounds(
+        outcomes, cycles, confidence=confidence, sides=sides, method=method
+    )
     for rate in np.linspace(0.001, 0.999, 400):
         held = (bounds.lower <= rate) & (rate <= bounds.upper)
         covered = stats.binom.pmf(outcomes, cycles, rate)[held].sum()
