@@ -28,29 +28,40 @@ def verdict(shifts, positions=(), plan=PLAN):
     return SimpleNamespace(evidence=evidence, plan=plan, subject="arm")
 
 
+def trace(chart, name):
+    """Return one trace of a chart by its name."""
+    return next(each for each in json.loads(chart.json)["data"] if each.get("name") == name)
+
+
+def points(chart, name="path"):
+    """Return the points of a trace."""
+    found = trace(chart, name)
+    return list(zip(found["x"], found["y"], strict=True))
+
+
 def drawn(chart):
-    """Return the step line's points, the exact marks and the hollow ones."""
-    line, exact, hollow = json.loads(chart.json)["data"]
-    return list(zip(line["x"], line["y"], strict=True)), exact, hollow
+    """Return the path's points, the exact marks and the hollow ones."""
+    marks = trace(chart, "failure"), trace(chart, "failure without a cycle number")
+    return points(chart), *marks
 
 
 def test_without_cycles_the_chart_shows_the_plan_only():
     chart = failures_over_cycles(verdict([]))
-    points, exact, hollow = drawn(chart)
-    assert points == [(0, 0), (0, 0)]
+    path, exact, hollow = drawn(chart)
+    assert path == [(0, 0), (0, 0)]
     assert exact["x"] == hollow["x"] == []
     assert chart.title == "No cycle counted yet"
-    assert chart.rows == (("0", "0", "now"),)
+    assert chart.tables[0].rows == (("0", "0", "now"),)
 
 
 def test_a_failure_is_a_step_at_its_cycle_and_the_line_goes_on_to_the_last_cycle():
     chart = failures_over_cycles(verdict([(500, 1), (300, 0)], positions=[17]))
-    points, exact, hollow = drawn(chart)
-    assert points == [(0, 0), (17, 1), (800, 1)]
+    path, exact, hollow = drawn(chart)
+    assert path == [(0, 0), (17, 1), (800, 1)]
     assert (exact["x"], exact["y"]) == ([17], [1])
     assert hollow["x"] == []
-    assert chart.rows == (("17", "1", "exact"), ("800", "1", "now"))
-    assert json.loads(chart.json)["data"][0]["line"]["shape"] == "hv"
+    assert chart.tables[0].rows == (("17", "1", "exact"), ("800", "1", "now"))
+    assert trace(chart, "path")["line"]["shape"] == "hv"
 
 
 def test_failures_without_a_cycle_number_step_at_their_shifts_end_and_are_marked():
@@ -70,34 +81,37 @@ def test_a_failure_on_a_shifts_last_cycle_belongs_to_that_shift():
     assert [(step.cycle, step.exact) for step in steps] == [(500, True)]
 
 
+def test_failures_without_a_cycle_number_take_cycles_that_no_other_failure_has():
+    steps = failure_steps(verdict([(500, 4), (300, 0)], positions=[499, 500]).evidence)
+    assert [(step.cycle, step.exact) for step in steps] == [
+        (497, False), (498, False), (499, True), (500, True),
+    ]  # fmt: skip
+
+
 def test_a_hundred_thousand_failures_are_thinned_to_what_a_screen_can_show():
     many = 100_000
     chart = failures_over_cycles(verdict([(many, many)], positions=range(1, many + 1)))
-    points, exact, _ = drawn(chart)
-    assert len(points) == MOST_STEPS + 2
-    assert points[1] == (1, 1)
-    assert points[-1] == (many, many)
+    path, exact, _ = drawn(chart)
+    assert path == [(0, 0), (1, 1), (4, 4)]
+    after = points(chart, "path after the decision")
+    assert len(after) == MOST_STEPS + 1
+    assert (after[0], after[-1]) == ((4, 4), (many, many))
     assert len(exact["x"]) == MOST_STEPS
     assert len(chart.json) < 200_000
-
-
-def test_the_plans_lines_stand_half_way_between_two_whole_numbers():
-    no_go, border, go = json.loads(failures_over_cycles(verdict([(100, 0)])).json)["layout"][
-        "shapes"
-    ]
-    assert (no_go["y0"], border["y0"], border["y1"], go["y1"]) == (3.5, 3.5, 3.5, 3.5)
-    assert go["x0"] == 2000
-    assert border["line"]["dash"] == "dash"
 
 
 @pytest.mark.parametrize(
     ("shifts", "title"),
     [
-        ([(500, 1)], "1 failure in 500 cycles: 1,500 more cycles to the plan's GO region"),
-        ([(2000, 3)], "3 failures in 2,000 cycles: the plan's GO region is reached"),
-        ([(500, 4)], "4 failures in 500 cycles: more than the plan allows"),
+        ([(500, 1)], "1 failure in 500 cycles: 1,500 more clean cycles to the plan's GO line"),
+        ([(1999, 0)], "0 failures in 1,999 cycles: 1 more clean cycle to the plan's GO line"),
+        ([(2000, 3)], "The plan says GO after 2,000 cycles with 3 failures"),
+        ([(2312, 0)], "The plan says GO after 2,000 clean cycles; 312 more with 0 failures"),
+        ([(500, 4)], "The plan says NO-GO at failure 4, cycle 500"),
+        ([(500, 4), (100, 1)],
+         "The plan says NO-GO at failure 4, cycle 500; 100 more with 1 failure"),
     ],
-)
+)  # fmt: skip
 def test_the_title_says_the_finding(shifts, title):
     assert failures_over_cycles(verdict(shifts)).title == title
 
@@ -115,7 +129,9 @@ def test_every_colour_is_a_variable_of_the_style_sheet():
     figure = json.loads(text)
     assert "#" not in text
     assert figure["layout"]["font"]["color"] == "var(--chart-text)"
-    assert figure["data"][0]["line"]["color"] == "var(--chart-line)"
+    assert trace(failures_over_cycles(verdict([(500, 1)])), "path")["line"]["color"] == (
+        "var(--chart-line)"
+    )
 
 
 def test_the_json_cannot_end_the_script_element_that_holds_it():
@@ -133,4 +149,4 @@ def test_a_trials_steps_are_where_its_failures_are_in_the_records(shop):
     shop.shift("B", good=30, failed=[shop.cell.slow])
     judged = judge(shop.session, trial)
     assert [step.cycle for step in failure_steps(judged.evidence)] == [1, 2, 53]
-    assert drawn(failures_over_cycles(judged))[0][-1] == (83, 3)
+    assert points(failures_over_cycles(judged), "path after the decision")[-1] == (83, 3)

@@ -42,6 +42,7 @@
   }
 
   drawAll();
+  document.addEventListener("trialog:charts", drawAll); // a page has put other figures in
   window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", drawAll);
   window.addEventListener("beforeprint", () => onPaper(true));
   window.addEventListener("afterprint", () => onPaper(false));

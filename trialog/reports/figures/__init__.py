@@ -1,0 +1,18 @@
+"""Charts, each with the same content in words and as tables."""
+
+from trialog.reports.figures.chart import Chart, Table
+from trialog.reports.figures.planning import chances_of_passing, times_to_decide
+from trialog.reports.figures.staircase import MOST_STEPS, Step, staircase
+from trialog.reports.figures.steps import failure_steps, failures_over_cycles
+
+__all__ = [
+    "MOST_STEPS",
+    "Chart",
+    "Step",
+    "Table",
+    "chances_of_passing",
+    "failure_steps",
+    "failures_over_cycles",
+    "staircase",
+    "times_to_decide",
+]
