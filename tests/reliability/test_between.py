@@ -166,6 +166,11 @@ def test_impossible_arguments_are_refused(positions, options, message):
     assert str(caught.value) == message
 
 
+def test_impossible_cycles_are_refused():
+    with pytest.raises(InvalidValueError, match=r"^cycles must be a whole number of at least 0"):
+        cycles_between_failures([], -1)
+
+
 def test_exact_chances_are_those_of_fractions():
     limits = between_limits(0.25, tail=0.3)
     good = Fraction(3, 4)

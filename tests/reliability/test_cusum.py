@@ -280,6 +280,8 @@ def test_a_run_length_that_no_float_holds_is_refused():
     assert str(caught.value) == f"{rule}, got 2450"
     with pytest.raises(InvalidValueError, match="low enough for a run length below 1e308"):
         cusum_run_length(1e-300, m=50, threshold=2_450)
+    with pytest.raises(InvalidValueError, match="low enough for a run length below 1e308"):
+        cusum_run_length(5e-324, m=50, threshold=2_450)
 
 
 def test_a_run_length_near_the_largest_float_is_given():

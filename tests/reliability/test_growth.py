@@ -368,6 +368,13 @@ def test_p_value_is_one_more_than_the_draws_that_fit_no_better():
     assert worst.p_value == 0.01
 
 
+def test_every_draw_fits_no_better_than_the_best_fit():
+    times = made(1.0, 10.0, 12)
+    for draws in (1, 99):
+        fit = cramer_von_mises_test(times, 1000, rng=np.random.default_rng(1), draws=draws)
+        assert (fit.p_value, fit.p_error) == (1.0, 0.0)
+
+
 def test_draws_come_in_batches_that_add_up(monkeypatch):
     options = {"draws": 25}
     whole = cramer_von_mises_test(GROWING, 1500, rng=np.random.default_rng(7), **options)
@@ -454,7 +461,7 @@ def test_a_normal_bound_is_not_offered_where_the_trial_ended_at_a_failure():
 
 
 def test_the_fit_needs_a_generator_and_a_draw():
-    with pytest.raises(InvalidValueError, match=r"rng must be a numpy\.random\.Generator"):
+    with pytest.raises(InvalidValueError, match=r"rng must be a numpy\.random\.Generator, got 1"):
         cramer_von_mises_test(GROWING, 1500, rng=1)
     with pytest.raises(InvalidValueError, match="draws must be a whole number of at least 1"):
         cramer_von_mises_test(GROWING, 1500, rng=np.random.default_rng(1), draws=0)

@@ -275,6 +275,14 @@ def test_too_few_failures_have_no_chi_square(positions, cycles, termination):
     assert result == ChiSquareTrendResult(None, None, None, None, len(positions), end)
 
 
+def test_two_failures_have_a_chi_square():
+    assert mil_hdbk_189_test([5, 8], 10).degrees == 4
+    ended = mil_hdbk_189_test([5, 10], 10, termination="failure")
+    assert ended.degrees == 2
+    # one place left to chance, uniform: half of it lies before 5 of 10
+    assert ended.p_improving == pytest.approx(0.5, rel=1e-14)
+
+
 def test_all_cycles_failed_is_no_trend_by_chi_square():
     result = mil_hdbk_189_test(range(1, 101), 100)
     # 2 (n ln n - ln n!) is near its 2 n degrees of freedom, about ln(2 pi n) short

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from decimal import MAX_EMAX, MIN_EMIN, Decimal, localcontext
+from decimal import Decimal, localcontext
 
 import numpy as np
 
@@ -92,11 +92,10 @@ def bernoulli_cusum(positions: Positions, cycles: int, *, m: int, threshold: int
     failed = sorted_places(positions, cycles)
     if not failed.size:
         return CusumResult((), 0, None, m, threshold)
-    # Before failure i the statistic is the sum of all steps so far above its lowest sum so far.
-    steps = (m - 1) - (np.diff(failed, prepend=0) - 1)
-    steps[0] -= m - 1
-    sums = np.cumsum(steps)
-    values = sums - np.minimum(np.minimum.accumulate(sums), 0) + (m - 1)
+    # Right before a failure the statistic is the sum of all steps so far, less its lowest so far:
+    # that takes off what 0 held up, and makes it 0 before the first failure.
+    sums = np.cumsum(m - np.diff(failed, prepend=0))
+    values = sums - np.minimum.accumulate(sums) + (m - 1)
     high = np.flatnonzero(values >= threshold)
     signal = int(failed[high[0]]) if high.size else None
     final = max(0, int(values[-1]) - (cycles - int(failed[-1])))
@@ -253,8 +252,9 @@ def cusum_threshold(rate: float, run_length: float, *, m: int) -> int:
 
 
 def _most(rate: float, m: int) -> int:
-    """Return the largest threshold whose run length is worked out."""
-    return min(MOST_LINES * (m - 1), max(1, int(MOST_GROWTH / _growth(rate))))
+    """Return the largest threshold whose run length is worked out; a float below 1 allows 62."""
+    most, growth = MOST_LINES * (m - 1), _growth(rate)
+    return most if most * growth <= MOST_GROWTH else int(MOST_GROWTH / growth)
 
 
 def _growth(rate: float) -> float:
@@ -281,7 +281,7 @@ def _try_run_length(rate: float, m: int, threshold: int, digits: int) -> Decimal
     term j of the l-th u has N - j m + j = threshold - 1 - (l + j) (m - 1).
     """
     steps = range(threshold - 1, -1, 1 - m)
-    with localcontext(prec=digits, Emax=MAX_EMAX, Emin=MIN_EMIN):
+    with localcontext(prec=digits):
         bad = _exact.decimal_of(rate)
         signed = [(-bad) ** j for j in range(len(steps))]
         grown = [(1 - bad) ** -step for step in steps]
