@@ -33,6 +33,9 @@ POINTS = 121
 AROUND = 5
 """How far the picture goes below the design rate and above the limit, as a factor."""
 
+CLOSE = 3
+"""Below this many times between the two rates a word does not fit in."""
+
 TABLE_ROWS = 9
 
 STYLES: dict[Kind, dict[str, Any]] = {
@@ -70,8 +73,9 @@ def chances_of_passing(choices: Sequence[PlanChoice], limit: float, design: floa
             line={"width": 3} | STYLES[kind],
             hovertemplate=f"{kind}: %{{y:.3~g}} % pass<extra></extra>",
         )
-    _mark_rate(figure, "design rate", design, GO_COLOUR)
-    _mark_rate(figure, "limit", limit, NO_GO_COLOUR)
+    close = limit / design < CLOSE
+    _mark_rate(figure, "design rate", design, GO_COLOUR, "right" if close else "left")
+    _mark_rate(figure, "limit", limit, NO_GO_COLOUR, "left")
     decades = list(_decades(rates[0], rates[-1]))
     frame(
         figure,
@@ -114,7 +118,7 @@ def _rarity(rate: float) -> str:
     return words.one_in(rate).removesuffix(" cycles").replace("1 in ", "1 in<br>")
 
 
-def _mark_rate(figure: go.Figure, text: str, rate: float, colour: str) -> None:
+def _mark_rate(figure: go.Figure, text: str, rate: float, colour: str, anchor: str) -> None:
     figure.add_shape(
         type="line", x0=rate, x1=rate, y0=0, y1=103,
         line={"color": colour, "width": 2, "dash": "longdash" if text == "limit" else "dashdot"},
@@ -122,7 +126,7 @@ def _mark_rate(figure: go.Figure, text: str, rate: float, colour: str) -> None:
     good = text == "design rate"
     label(
         figure, text, colour, x=math.log10(rate), y=2 if good else 102,
-        yanchor="bottom" if good else "top", xanchor="left", xshift=5,
+        yanchor="bottom" if good else "top", xanchor=anchor, xshift=5 if anchor == "left" else -5,
     )  # fmt: skip
 
 

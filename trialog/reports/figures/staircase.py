@@ -223,9 +223,12 @@ def _hover(*, exact: bool) -> str:
 
 def _lay_out(figure: go.Figure, end: Extent) -> None:
     whole = {"dtick": 1} if end.failures < 12 else {}
+    ticks = 7 if end.cycles < 200_000 else 5 if end.cycles < 2_000_000 else 3
     frame(
         figure,
-        xaxis=axis("counted cycles", range=[0, end.cycles], tickformat=",d", nticks=7),
+        xaxis=axis(
+            "counted cycles", range=[0, end.cycles], tickformat=",d", nticks=ticks, tickangle=0
+        ),
         yaxis=axis(
             "relevant failures so far", range=[-0.5, end.failures], tickformat=",d", **whole
         ),

@@ -31,6 +31,9 @@ MOST_ROWS = 500
 TALL = 5
 """Up to so many failures rows are so tall that a word has room below a path."""
 
+FLAT = 12
+"""From so many on they are so flat that a word covers a line."""
+
 BEYOND = 1.5
 """Zones go on past the axes' ends, so that no border is drawn there."""
 
@@ -172,16 +175,22 @@ def _add_words(figure: go.Figure, plan: Plan, end: Extent) -> None:
           xshift=8, yshift=-6, bgcolor=LABEL)  # fmt: skip
     label(figure, "GO", GO_COLOUR, x=end.cycles, y=-0.5, xanchor="right", yanchor="bottom",
           xshift=-10, yshift=6)  # fmt: skip
-    keep = "KEEP RUNNING" if end.failures < TALL else "KEEP<br>RUNNING"
-    below = {"yanchor": "top", "yshift": -8} if end.failures < TALL else {}
-    label(figure, keep, KEEP_COLOUR, x=cycles, y=failures, **below)
+    place: dict[str, object] = {}
+    keep = "KEEP<br>RUNNING"
+    if end.failures < TALL:
+        keep, place = "KEEP RUNNING", {"yanchor": "top", "yshift": -8}
+    elif end.failures > FLAT:
+        place = {"bgcolor": LABEL}
+    label(figure, keep, KEEP_COLOUR, x=cycles, y=failures, **place)
 
 
 def _roomiest(plan: Plan) -> tuple[float, int]:
-    """Return the middle of the row in which KEEP RUNNING is widest, as cycles and failures."""
+    """Return the middle of KEEP RUNNING, as cycles and failures: among its widest rows."""
     no_go = {first: cycles for cycles, first, _ in no_go_rows(plan)}
     rows = [(no_go.get(first, 0), cycles, first) for cycles, first, _ in go_rows(plan)]
-    begin, end, failures = max(rows, key=lambda row: row[1] - row[0])
+    widest = max(end - begin for begin, end, _ in rows)
+    wide = [row for row in rows if row[1] - row[0] > 0.9 * widest]
+    begin, end, failures = wide[len(wide) // 2]
     return (begin + end) / 2, failures
 
 
