@@ -10,6 +10,7 @@ import pytest
 from alembic import command
 from alembic.script import ScriptDirectory
 from sqlalchemy import MetaData, Table, func, inspect, select, text
+from sqlalchemy.exc import IntegrityError
 from support.cells import (
     condition,
     failed,
@@ -29,6 +30,7 @@ from trialog.errors import SchemaBehindError
 from trialog.records import schema
 from trialog.records.base import Base
 from trialog.records.database import make_engine, make_sessions
+from trialog.records.models import Requirement, Trial
 from trialog.records.verify import verify
 from trialog.records.words import Condition
 
@@ -260,3 +262,63 @@ def test_two_upgrades_at_once_make_one_schema(empty_database):
     engine = make_engine(empty_database)
     assert schema.differences(engine) == []
     engine.dispose()
+
+
+def add_trial_row(session, cell, now, **numbers):
+    """Add a trial without the services, which would never write these numbers."""
+    requirement = Requirement(
+        cell_id=cell.id, name="r", stretch_hours=1, cycle_seconds=30, chance=0.9,
+        confidence=0.9, design_rate=1e-4, created_at=now,
+    )  # fmt: skip
+    session.add(requirement)
+    session.flush()
+    plan = {"plan_kind": "zero-failure", "plan_cycles": 9, "plan_allowed": 0} | numbers
+    trial = Trial(
+        name="t", cell_id=cell.id, requirement_id=requirement.id, stage="by hand", share=1.0,
+        created_at=now, **plan,
+    )  # fmt: skip
+    session.add(trial)
+    session.commit()
+
+
+LINES = {"plan_go_start": 5.0, "plan_no_go_start": 2.0, "plan_cycles_per_failure": 3.0}
+
+
+@pytest.mark.parametrize(
+    "numbers",
+    [
+        {"plan_kind": "sequential"},
+        {"plan_kind": "sequential", **LINES, "plan_no_go_start": None},
+        {"plan_kind": "fixed-size", **LINES},
+        {"plan_kind": "zero-failure", "plan_go_start": 5.0},
+    ],
+)
+def test_a_trial_has_lines_exactly_if_its_plan_is_sequential(
+    populated, session, people, now, numbers
+):
+    cell = make_cell(session, now, name="another", actor=people.admin)
+    with pytest.raises(IntegrityError, match="plan_lines"):
+        add_trial_row(session, cell, now, **numbers)
+
+
+def test_a_sequential_trial_is_not_lost_by_going_back(populated, sessions, people, now):
+    with sessions() as session:
+        cell = make_cell(session, now, name="another", actor=people.admin)
+        add_trial_row(session, cell, now, plan_kind="sequential", **LINES)
+    before = rows(populated)
+    with pytest.raises(IntegrityError, match="plan_kind"):
+        migrate(populated, "downgrade", "0001")
+    assert rows(populated) == before
+    assert schema.current_version(populated) == schema.newest_version()
+
+
+def test_older_trials_keep_their_plans(populated, sessions, people, now):
+    with sessions() as session:
+        cell = make_cell(session, now, name="another", actor=people.admin)
+        add_trial_row(session, cell, now, plan_kind="fixed-size", plan_cycles=70, plan_allowed=2)
+    migrate(populated, "downgrade", "0001")
+    migrate(populated, "upgrade", "head")
+    with sessions() as session:
+        trial = session.scalars(select(Trial)).one()
+        assert (trial.plan_kind, trial.plan_cycles, trial.plan_allowed) == ("fixed-size", 70, 2)
+        assert trial.plan_go_start is None

@@ -147,6 +147,13 @@ class Trial(Base):
         ForeignKeyConstraint(["device_id", "cell_id"], ["device.id", "device.cell_id"]),
         CheckConstraint("share > 0 AND share <= 1", name="share"),
         CheckConstraint("plan_cycles > 0 AND plan_allowed >= 0", name="plan"),
+        CheckConstraint(
+            "(plan_kind = 'sequential' AND plan_go_start IS NOT NULL "
+            "AND plan_no_go_start IS NOT NULL AND plan_cycles_per_failure IS NOT NULL) "
+            "OR (plan_kind <> 'sequential' AND plan_go_start IS NULL "
+            "AND plan_no_go_start IS NULL AND plan_cycles_per_failure IS NULL)",
+            name="plan_lines",
+        ),
     )
 
     id: Mapped[PrimaryKey]
@@ -159,6 +166,9 @@ class Trial(Base):
     plan_kind: Mapped[PlanKind] = mapped_column(choice(PlanKind, "plan_kind"))
     plan_cycles: Mapped[int]
     plan_allowed: Mapped[int]
+    plan_go_start: Mapped[float | None]
+    plan_no_go_start: Mapped[float | None]
+    plan_cycles_per_failure: Mapped[float | None]
     good_pass: Mapped[float | None]
     begins_at: Mapped[datetime | None] = mapped_column(
         comment="shifts opened before this do not count; empty: all of the stage count"

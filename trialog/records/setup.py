@@ -55,8 +55,21 @@ class NewRequirement:
 
 
 @dataclass(frozen=True, kw_only=True)
+class PlanLines:
+    """Where a sequential plan's lines begin and rise; in cycles, the last one a failure."""
+
+    go_start: float
+    no_go_start: float
+    cycles_per_failure: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class NewTrial:
-    """A trial with a plan already worked out; `device` empty means the whole cell."""
+    """A trial with a plan already worked out; `device` empty means the whole cell.
+
+    `plan_cycles` and `plan_allowed` are where the plan ends: its most cycles, and the most
+    failures for GO. `plan_lines` is what a sequential plan has besides.
+    """
 
     name: str
     stage: Stage
@@ -64,6 +77,7 @@ class NewTrial:
     plan_kind: PlanKind
     plan_cycles: int
     plan_allowed: int
+    plan_lines: PlanLines | None = None
     good_pass: float | None
     begins_at: datetime | None
     device: Device | None
@@ -290,7 +304,7 @@ def add_trial(
         raise InvalidValueError("share", "be above 0 and at most 1", new.share)
     if new.begins_at is not None:
         check_time("begins at", new.begins_at, now)
-    device = new.device
+    device, lines = new.device, new.plan_lines
     trial = Trial(
         name=name,
         cell_id=requirement.cell_id,
@@ -301,6 +315,9 @@ def add_trial(
         plan_kind=new.plan_kind,
         plan_cycles=new.plan_cycles,
         plan_allowed=new.plan_allowed,
+        plan_go_start=None if lines is None else lines.go_start,
+        plan_no_go_start=None if lines is None else lines.no_go_start,
+        plan_cycles_per_failure=None if lines is None else lines.cycles_per_failure,
         good_pass=new.good_pass,
         begins_at=new.begins_at,
         created_at=now,
@@ -311,6 +328,7 @@ def add_trial(
     record_event(
         session, "added", "trial", trial.id,
         actor=actor, now=now, name=name, cycles=new.plan_cycles, allowed=new.plan_allowed,
+        lines=None if lines is None else asdict(lines),
     )  # fmt: skip
     return trial
 

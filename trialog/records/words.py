@@ -33,6 +33,7 @@ class PlanKind(StrEnum):
 
     ZERO_FAILURE = "zero-failure"
     FIXED_SIZE = "fixed-size"
+    SEQUENTIAL = "sequential"
 
 
 class EntryKind(StrEnum):
