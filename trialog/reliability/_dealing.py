@@ -67,7 +67,7 @@ def _dealt_on(states: States, size: int, rest: int) -> States:
 def _merged(states: States) -> States:
     """Add up the chances of equal states."""
     order = np.lexsort((states.uneven, states.left))
-    left, uneven, chance = (part[order] for part in states)
+    left, uneven, chance = states.left[order], states.uneven[order], states.chance[order]
     new = np.diff(uneven, prepend=-1.0) > SAME * uneven
     new |= np.diff(left, prepend=-1) != 0
     first = np.flatnonzero(new)
@@ -85,4 +85,5 @@ def _settled(states: States, later: Ints, bar: float) -> tuple[float, States]:
     most = states.uneven + np.minimum(left * left / later.min(), left)
     sure = least >= bar
     open_still = ~sure & (most >= bar)
-    return float(states.chance[sure].sum()), States(*(part[open_still] for part in states))
+    kept = States(states.left[open_still], states.uneven[open_still], states.chance[open_still])
+    return float(states.chance[sure].sum()), kept
