@@ -31,7 +31,7 @@ def upgrade() -> None:
         table.create_check_constraint(op.f("ck_trial_plan_kind"), KINDS)
         table.create_check_constraint(
             op.f("ck_trial_plan_lines"),
-            f"(plan_kind = 'sequential' AND {WITH_LINES}) "
+            f"(plan_kind = 'sequential' AND {WITH_LINES} AND good_pass IS NOT NULL) "
             f"OR (plan_kind <> 'sequential' AND {WITHOUT_LINES})",
         )
 

@@ -76,13 +76,13 @@ def test_one_cycle_short_of_the_plan_is_not_go(bench):
     assert verdict.proven_stretch_seconds < verdict.required_stretch_seconds
 
 
-def test_upper_bound_is_clopper_pearson(bench):
+def test_the_bound_for_one_look_is_clopper_pearson(bench):
     trial = bench.trial(bench.arm, kind=PlanKind.FIXED_SIZE)
     bench.run("A", 997, [bench.drop] * 3)
     verdict = judge(bench.session, trial)
     expected = stats.binomtest(3, 1000, alternative="less").proportion_ci(0.9).high
     # scipy finds the bound by root search, to about 1e-12
-    assert verdict.upper == pytest.approx(expected, abs=1e-10)
+    assert verdict.bounds.upper == pytest.approx(expected, abs=1e-10)
 
 
 def test_a_failure_ends_a_zero_failure_plan(bench):

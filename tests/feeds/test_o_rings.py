@@ -70,7 +70,7 @@ def test_the_verdict_states_the_rate_and_bound_of_the_reference_libraries(flown,
     verdict = judge(flown.session, trial)
     exact = binomtest(FAILURES, CYCLES, alternative="less").proportion_ci(0.95, method="exact")
     assert verdict.bounds.estimate == pytest.approx(FAILURES / CYCLES, abs=1e-9)
-    assert verdict.upper == pytest.approx(exact.high, abs=1e-9)
+    assert verdict.bounds.upper == pytest.approx(exact.high, abs=1e-9)
 
 
 @pytest.mark.parametrize("confidence", [0.5, 0.9, 0.95, 0.99])

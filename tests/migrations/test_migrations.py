@@ -281,7 +281,12 @@ def add_trial_row(session, cell, now, **numbers):
     session.commit()
 
 
-LINES = {"plan_go_start": 5.0, "plan_no_go_start": 2.0, "plan_cycles_per_failure": 3.0}
+LINES = {
+    "plan_go_start": 5.0,
+    "plan_no_go_start": 2.0,
+    "plan_cycles_per_failure": 3.0,
+    "good_pass": 0.9,
+}
 
 
 @pytest.mark.parametrize(
@@ -289,6 +294,7 @@ LINES = {"plan_go_start": 5.0, "plan_no_go_start": 2.0, "plan_cycles_per_failure
     [
         {"plan_kind": "sequential"},
         {"plan_kind": "sequential", **LINES, "plan_no_go_start": None},
+        {"plan_kind": "sequential", **LINES, "good_pass": None},
         {"plan_kind": "fixed-size", **LINES},
         {"plan_kind": "zero-failure", "plan_go_start": 5.0},
     ],

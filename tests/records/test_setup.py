@@ -212,7 +212,9 @@ def test_a_trial_is_found_by_its_name_and_listed_whole_cell_first(session, cell,
     whole = add_trial(session, requirement, replace(TRIAL, name="whole cell"), **by)
     assert find_trial(session, "arm by hand") == own
     assert list(trials_of(session, cell.cell)) == [whole, own]
-    assert newest_event(session).details == {"name": "whole cell", "cycles": 1_000, "allowed": 0}
+    assert newest_event(session).details == {
+        "name": "whole cell", "cycles": 1_000, "allowed": 0, "lines": None,
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize("share", [0, -0.1, 1.01, math.nan])

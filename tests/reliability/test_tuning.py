@@ -117,6 +117,12 @@ def test_far_from_the_limit_it_is_the_zero_failure_plan():
     assert plan.decide(1, 2) == "NO-GO"
 
 
+def test_one_clean_cycle_may_be_enough():
+    plan = sequential_plan(0.5, 0.01, confidence=0.4, good_pass=0.9)
+    assert plan.first_go_cycles == 1
+    assert plan.pass_chance(0.5) <= 0.6
+
+
 @pytest.mark.parametrize("factor", [1.0, 1.1, 1.5, 2.2])
 @pytest.mark.parametrize("ratio", [1.5, 3, 10, 50])
 def test_it_ends_by_the_most_cycles_that_are_asked_for(ratio, factor):

@@ -4,9 +4,9 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from support.cells import closing, good, opening, revision, ruling
+from support.cells import closing, failed, good, opening, revision, ruling
 
-from trialog.evidence import acknowledge, judge, reconcile, sign, sign_offs
+from trialog.evidence import acknowledge, judge, plan_of, reconcile, sign, sign_offs
 from trialog.records.words import AcknowledgementKind, CounterEvent, PlanKind
 from trialog.reliability import failure_rate_bounds, fixed_plan, zero_failure_plan
 from trialog.reports import sentences
@@ -39,7 +39,7 @@ def test_clean_cycles_so_far_prove_a_stretch_and_the_rest_is_counted_in_cycles_a
     trial = shop.trial(stretch_hours=4)
     shop.shift("A", good=500)
     assert sentence(shop, trial) == (
-        "Proven so far: 16 min alone at 90 % chance. Required: 4 h. "
+        "Proven so far: 15 min alone at 90 % chance. Required: 4 h. "
         "About 6,500 more clean cycles, 13 shifts."
     )
 
@@ -48,7 +48,7 @@ def test_a_devices_stretch_is_proven_at_its_share_of_the_chance(shop):
     trial = shop.trial(shop.cell.arm)
     shop.shift("A", good=500)
     assert sentence(shop, trial).startswith(
-        "Proven so far: 5 min alone at its share of the 90 % chance. Required: 30 min. "
+        "Proven so far: 4 min alone at its share of the 90 % chance. Required: 30 min. "
     )
 
 
@@ -103,6 +103,52 @@ def test_a_fixed_plan_says_how_many_failures_it_allowed(shop):
     trial = shop.trial(kind=PlanKind.FIXED_SIZE)
     shop.shift("A", good=100, failed=[shop.cell.dropped] * 3)
     assert "NO-GO: 3 relevant failures, and the plan allows at most 1." in sentence(shop, trial)
+
+
+def test_a_crossed_no_go_line_says_where(shop):
+    trial = shop.trial(kind=PlanKind.SEQUENTIAL)
+    shop.shift("A", good=5_000, failed=[shop.cell.dropped])
+    assert "NO-GO: 1 relevant failure within 1 cycle crossed the plan's NO-GO line." in sentence(
+        shop, trial
+    )
+
+
+def test_many_failures_since_a_go_say_so_too(shop):
+    trial = shop.trial(kind=PlanKind.SEQUENTIAL)
+    shop.shift("A", days=1, good=plan_of(trial).go_line(0))
+    shop.shift("B", failed=[shop.cell.dropped] * 2)
+    assert (
+        f"NO-GO: 2 relevant failures within {plan_of(trial).go_line(0) + 2:,} cycles"
+        in sentence(shop, trial)
+    )
+
+
+def test_an_order_that_nobody_knows_is_not_mended_by_clean_cycles(shop):
+    trial = shop.trial(kind=PlanKind.SEQUENTIAL)
+    shop.write(
+        opening("A"), good("A", 5_000), failed("A", shop.cell.dropped, order_known=False),
+        closing("A"),
+    )  # fmt: skip
+    assert (
+        "No number of clean cycles leads to GO. Still open: plan reached its GO line"
+        in sentence(shop, trial)
+    )
+
+
+def test_the_bound_says_for_which_looks_it_holds(shop):
+    trial = shop.trial()
+    shop.shift("A", days=1, good=500)
+    verdict = judge(shop.session, trial)
+    assert sentences.note_on_bound(verdict) == (
+        "This bound may be looked at after every cycle: its chance of ever having been too low is "
+        "at most what the confidence leaves. The exact bound, 0.60 %, is lower and holds for one "
+        "look at a number of cycles fixed beforehand."
+    )
+    shop.shift("B", good=500)
+    verdict = judge(shop.session, trial)
+    assert sentences.note_on_bound(verdict).startswith(
+        "The plan has come to GO, and this bound is that of its stop"
+    )
 
 
 def test_a_failure_that_can_damage_is_a_no_go_whatever_the_plan_says(shop):

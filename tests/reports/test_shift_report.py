@@ -89,10 +89,10 @@ def test_each_trial_of_the_stage_stands_with_its_verdict_and_what_the_shift_did_
     whole, arm = report.trials
     assert whole.verdict.verdict == "NO-GO"
     assert whole.counts_here
-    assert whole.proven_before_seconds == 13 * 45
-    assert whole.proven_with_seconds == 13 * 45
+    assert whole.proven_before_seconds == 12 * 45
+    assert whole.proven_with_seconds == 8 * 45
     assert arm.proven_before_seconds == 4 * 45
-    assert "The proven stretch stays as it was for whole" in report.sentence
+    assert "whole: the proven stretch goes from 9 min to 6 min." in report.sentence
     assert [row.level for row in arm.rates] == ["device", "failure mode", "failure mode"]
 
 

@@ -39,7 +39,7 @@ def test_the_figures_are_the_engines(shop, zone, arm):
     report, verdict = build(shop, zone, arm), judge(shop.session, arm)
     assert verdict_as_dict(report.verdict) == verdict_as_dict(verdict)
     (device, *modes) = report.rates
-    assert (device.failures, device.cycles, device.upper) == (1, 301, verdict.upper)
+    assert (device.failures, device.cycles, device.upper) == (1, 301, verdict.bounds.upper)
     assert [(mode.name, mode.failures) for mode in modes] == [
         ("dropped part", 0), ("slow return", 1),
     ]  # fmt: skip

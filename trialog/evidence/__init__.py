@@ -17,7 +17,7 @@ from trialog.evidence.trials import (
     statistics_of,
     subject_of,
 )
-from trialog.evidence.verdict import Reason, Verdict, judge, verdict_as_dict
+from trialog.evidence.verdict import Reason, Verdict, judge, standing_at, verdict_as_dict
 
 __all__ = [
     "CAUTIONS",
@@ -42,6 +42,7 @@ __all__ = [
     "requirement_of",
     "sign",
     "sign_offs",
+    "standing_at",
     "start_trial",
     "statistics_of",
     "subject_of",

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import chain, islice, pairwise
 from typing import Any
 
 import pandas as pd
@@ -41,6 +41,8 @@ class Evidence:
     does not agree with the log, with shift_id, label, opened_at, closed_at, logged,
     cycles, failures, no_tests, counted (by the machine; missing where it cannot tell).
     `positions`: counted-cycle numbers, from 1, of the failures whose order is known.
+    `earliest` and `latest`: those of all failures, with each that nobody gave an order placed as
+    early, or as late, in its shift as there is room.
     """
 
     trial: Trial
@@ -52,6 +54,8 @@ class Evidence:
     counts: Counts
     shifts: pd.DataFrame
     positions: tuple[int, ...]
+    earliest: tuple[int, ...]
+    latest: tuple[int, ...]
     since: Revision
     revision_ids: tuple[int, ...]
     """The revisions whose cycles count, `since` first."""
@@ -104,6 +108,7 @@ def gather_evidence(session: Session, trial: Trial) -> Evidence:
     logged = _logged_by_shift(session, window)
     table, reconciliations = _shift_table(window, groups, logged)
     failed = _failed_cycles(session, window)
+    places = list(_places(window, groups, failed))
     return Evidence(
         trial=trial,
         cycles=int(subject["cycles"]),
@@ -113,7 +118,9 @@ def gather_evidence(session: Session, trial: Trial) -> Evidence:
         damage_failures=int(damage.sum()),
         counts=counts,
         shifts=table,
-        positions=_positions(window, groups, failed),
+        positions=tuple(chain.from_iterable(place.known for place in places)),
+        earliest=tuple(chain.from_iterable(place.all_failures(late=False) for place in places)),
+        latest=tuple(chain.from_iterable(place.all_failures(late=True) for place in places)),
         since=window.since,
         revision_ids=window.revision_ids,
         changes=window.changes,
@@ -254,24 +261,41 @@ def _last_failure(session: Session, window: _Window, failed: Sequence[_FailedCyc
     return max(newest, session.scalar(ruled) or 0)
 
 
-def _positions(
+@dataclass(frozen=True)
+class _Places:
+    """The counted cycles of one shift under one revision, and which of them failed."""
+
+    cycles: range
+    failures: int
+    known: tuple[int, ...]
+
+    def all_failures(self, *, late: bool) -> list[int]:
+        """Return the numbers of all failed cycles, with those of no known order put at one end."""
+        taken = set(self.known)
+        free = (number for number in self.cycles[:: -1 if late else 1] if number not in taken)
+        return sorted([*self.known, *islice(free, self.failures - len(self.known))])
+
+
+def _places(
     window: _Window, groups: pd.DataFrame, failed: Sequence[_FailedCycle]
-) -> tuple[int, ...]:
-    """Return the counted-cycle numbers of relevant failures; no-tests do not count."""
-    cycles = groups.set_index(["shift_id", "revision_id"])["cycles"].to_dict()
+) -> Iterator[_Places]:
+    """Number the counted cycles from 1, shift by shift; no-tests do not count."""
+    counted = groups.set_index(["shift_id", "revision_id"])
     failed_in = defaultdict(list)
     for cycle in failed:
         failed_in[cycle.shift_id, cycle.revision_id].append(cycle)
-    positions: list[int] = []
     before = 0
-    for key in ((s, r) for s in window.shift_ids for r in window.revision_ids if (s, r) in cycles):
-        no_tests = 0
+    for key in ((s, r) for s in window.shift_ids for r in window.revision_ids):
+        if key not in counted.index:
+            continue
+        known, no_tests = [], 0
         for cycle in failed_in[key]:
             if cycle.relevant and cycle.logged_before is not None:
-                positions.append(before + cycle.logged_before + 1 - no_tests)
+                known.append(before + cycle.logged_before + 1 - no_tests)
             no_tests += not cycle.relevant
-        before += int(cycles[key])
-    return tuple(positions)
+        cycles, failures = counted.loc[key, ["cycles", "failures"]].tolist()
+        yield _Places(range(before + 1, before + cycles + 1), failures, tuple(known))
+        before += cycles
 
 
 def _conditions(session: Session, window: _Window, shifts: pd.DataFrame) -> dict[str, int]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import cast
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -11,12 +12,13 @@ from trialog import reliability
 from trialog.errors import ConflictError, InvalidValueError
 from trialog.records import setup
 from trialog.records.models import Cell, Device, Entry, Person, Requirement, Shift, Trial
-from trialog.records.setup import NewRequirement, NewTrial
+from trialog.records.setup import NewRequirement, NewTrial, PlanLines
 from trialog.records.words import PlanKind, Stage
-from trialog.reliability import FixedPlan
+from trialog.reliability import FixedPlan, Plan, SequentialPlan
 
 DEFAULT_GOOD_PASS = 0.9
-"""Chance that a device at the design rate passes a fixed-size plan; common practice, no source."""
+"""Chance that a device at the design rate passes a plan that allows failures; common practice, no
+source."""
 
 MOST_PLANNED = 1_000_000_000
 """No machine runs more cycles in a trial, and the records' columns hold not much more."""
@@ -51,7 +53,7 @@ def make_plan(
     plan_kind: PlanKind,
     share: float,
     good_pass: float | None = None,
-) -> FixedPlan:
+) -> Plan:
     """Work out the plan for one trial's share of a requirement.
 
     Raises
@@ -59,21 +61,28 @@ def make_plan(
     InvalidValueError
         If no plan holds the risks, or none that anybody could run.
     """
-    limit, design = requirement.limit(share), requirement.design(share)
-    if plan_kind is PlanKind.ZERO_FAILURE:
-        plan = reliability.zero_failure_plan(limit, requirement.confidence, design)
-    else:
-        plan = reliability.fixed_plan(
-            limit,
-            design,
-            confidence=requirement.confidence,
-            good_pass=DEFAULT_GOOD_PASS if good_pass is None else good_pass,
-        )
-    if plan.cycles > MOST_PLANNED:
+    plan = _planned(requirement, plan_kind, share, good_pass)
+    if plan.max_cycles > MOST_PLANNED:
         raise InvalidValueError(
-            "share", f"leave a plan of at most {MOST_PLANNED:,} cycles ({plan.cycles:,})", share
+            "share", f"leave a plan of at most {MOST_PLANNED:,} cycles ({plan.max_cycles:,})", share
         )
     return plan
+
+
+def _planned(
+    requirement: reliability.Requirement,
+    plan_kind: PlanKind,
+    share: float,
+    good_pass: float | None,
+) -> Plan:
+    limit, design = requirement.limit(share), requirement.design(share)
+    confidence = requirement.confidence
+    if plan_kind is PlanKind.ZERO_FAILURE:
+        return reliability.zero_failure_plan(limit, confidence, design)
+    good_pass = DEFAULT_GOOD_PASS if good_pass is None else good_pass
+    if plan_kind is PlanKind.FIXED_SIZE:
+        return reliability.fixed_plan(limit, design, confidence=confidence, good_pass=good_pass)
+    return reliability.sequential_plan(limit, design, confidence=confidence, good_pass=good_pass)
 
 
 def equal_share(devices: int) -> float:
@@ -124,13 +133,25 @@ def start_trial(
         stage=stage,
         share=share,
         plan_kind=plan_kind,
-        plan_cycles=plan.cycles,
-        plan_allowed=plan.allowed_failures,
-        good_pass=plan.good_pass if plan_kind is PlanKind.FIXED_SIZE else None,
+        plan_cycles=plan.max_cycles,
+        plan_allowed=plan.max_failures,
+        plan_lines=_lines_of(plan),
+        good_pass=None if plan_kind is PlanKind.ZERO_FAILURE else plan.good_pass,
         begins_at=begins_at,
         device=device,
     )
     return setup.add_trial(session, requirement, new, actor=actor, now=now)
+
+
+def _lines_of(plan: Plan) -> PlanLines | None:
+    """Return what a sequential plan has to be kept of, besides where it ends."""
+    if isinstance(plan, FixedPlan):
+        return None
+    return PlanLines(
+        go_start=plan.go_start,
+        no_go_start=plan.no_go_start,
+        cycles_per_failure=plan.cycles_per_failure,
+    )
 
 
 def _count_devices(session: Session, cell_id: int) -> int:
@@ -175,15 +196,28 @@ def design_of(trial: Trial) -> float:
     return requirement_of(trial).design(trial.share)
 
 
-def plan_of(trial: Trial) -> FixedPlan:
-    """Return the plan that a trial was fixed with."""
-    return FixedPlan(
-        cycles=trial.plan_cycles,
-        allowed_failures=trial.plan_allowed,
+def plan_of(trial: Trial) -> Plan:
+    """Return the plan that a trial was fixed with, from the numbers kept then."""
+    if trial.plan_kind is not PlanKind.SEQUENTIAL:
+        return FixedPlan(
+            cycles=trial.plan_cycles,
+            allowed_failures=trial.plan_allowed,
+            limit=limit_of(trial),
+            design=design_of(trial),
+            confidence=trial.requirement.confidence,
+            good_pass=trial.good_pass,
+        )
+    # A rule of the table keeps all of these with every sequential plan.
+    return SequentialPlan(
+        go_start=cast(float, trial.plan_go_start),
+        no_go_start=cast(float, trial.plan_no_go_start),
+        cycles_per_failure=cast(float, trial.plan_cycles_per_failure),
+        max_cycles=trial.plan_cycles,
+        max_failures=trial.plan_allowed,
         limit=limit_of(trial),
         design=design_of(trial),
         confidence=trial.requirement.confidence,
-        good_pass=trial.good_pass,
+        good_pass=cast(float, trial.good_pass),
     )
 
 

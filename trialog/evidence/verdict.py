@@ -18,11 +18,13 @@ from trialog.records.models import Acknowledgement, Trial
 from trialog.records.words import AcknowledgementKind
 from trialog.reliability import (
     Decision,
-    FixedPlan,
+    Plan,
     RateBounds,
+    Standing,
     failure_rate_bounds,
     homogeneity_test,
     laplace_test,
+    standing_under,
 )
 
 SIGNIFICANCE = 0.05
@@ -47,6 +49,8 @@ class Reason:
 class Verdict:
     """A trial's verdict with everything it rests on. Rates per cycle, stretches in seconds.
 
+    `bounds` are the exact ones, right for one look at a number of cycles fixed beforehand; what
+    may be shown whenever somebody looks is `upper`, and what is proven rests on it.
     `proven_stretch_seconds` is None where nothing limits it; `clean_cycles_to_go` is None
     where no number of clean cycles leads to GO under the plan.
     """
@@ -54,6 +58,7 @@ class Verdict:
     trial: str
     subject: str
     verdict: Decision
+    standing: Standing
     bounds: RateBounds
     limit: float
     chance: float
@@ -62,14 +67,14 @@ class Verdict:
     proven_stretch_seconds: float | None
     clean_cycles_to_go: int | None
     shifts_to_go: int | None
-    plan: FixedPlan
+    plan: Plan
     reasons: tuple[Reason, ...]
     evidence: Evidence
 
     @property
     def upper(self) -> float:
-        """One-sided upper bound on the failure rate per cycle."""
-        return float(self.bounds.upper)
+        """One-sided upper bound on the failure rate per cycle, however often anybody looked."""
+        return self.standing.upper
 
     @property
     def unmet(self) -> tuple[Reason, ...]:
@@ -84,18 +89,20 @@ def judge(session: Session, trial: Trial) -> Verdict:
     bounds = failure_rate_bounds(
         evidence.failures, evidence.cycles, confidence=requirement.confidence
     )
-    reasons = tuple(_reasons(session, evidence, plan))
-    to_go = _clean_cycles_to_go(evidence, plan)
+    standing = standing_at(evidence, evidence.cycles)
+    reasons = tuple(_reasons(session, evidence, plan, standing))
+    to_go = _clean_cycles_to_go(evidence, plan, standing)
     return Verdict(
         trial=trial.name,
         subject=subject_of(trial),
-        verdict=_decide(evidence, plan, reasons),
+        verdict=_decide(evidence, standing, reasons),
+        standing=standing,
         bounds=bounds,
         limit=limit_of(trial),
         chance=requirement.chance,
         share=trial.share,
         required_stretch_seconds=requirement.stretch_hours * 3600,
-        proven_stretch_seconds=requirement.proven_stretch_seconds(bounds.upper, trial.share),
+        proven_stretch_seconds=requirement.proven_stretch_seconds(standing.upper, trial.share),
         clean_cycles_to_go=to_go,
         shifts_to_go=None if to_go is None else math.ceil(to_go / evidence.cycles_per_shift),
         plan=plan,
@@ -104,22 +111,34 @@ def judge(session: Session, trial: Trial) -> Verdict:
     )
 
 
-def _decide(evidence: Evidence, plan: FixedPlan, reasons: tuple[Reason, ...]) -> Decision:
-    decision = plan.decide(evidence.failures, evidence.cycles)
-    if decision == "NO-GO" or evidence.damage_failures:
+def standing_at(evidence: Evidence, cycles: int) -> Standing:
+    """Say where a trial stood under its plan after so many of the counted cycles."""
+    earliest, latest = (
+        [place for place in places if place <= cycles]
+        for places in (evidence.earliest, evidence.latest)
+    )
+    confidence = evidence.trial.requirement.confidence
+    return standing_under(plan_of(evidence.trial), earliest, latest, cycles, confidence=confidence)
+
+
+def _decide(evidence: Evidence, standing: Standing, reasons: tuple[Reason, ...]) -> Decision:
+    if standing.decision == "NO-GO" or evidence.damage_failures:
         return "NO-GO"
     return "GO" if all(reason.met for reason in reasons) else "KEEP RUNNING"
 
 
-def _clean_cycles_to_go(evidence: Evidence, plan: FixedPlan) -> int | None:
+def _clean_cycles_to_go(evidence: Evidence, plan: Plan, standing: Standing) -> int | None:
     line = plan.go_line(evidence.failures)
-    if line is None or evidence.damage_failures:
+    never = standing.decision == "NO-GO" or standing.first is None or evidence.damage_failures
+    if line is None or never:
         return None
     return max(0, line - evidence.cycles)
 
 
-def _reasons(session: Session, evidence: Evidence, plan: FixedPlan) -> Iterator[Reason]:
-    yield _plan_reached(evidence, plan)
+def _reasons(
+    session: Session, evidence: Evidence, plan: Plan, standing: Standing
+) -> Iterator[Reason]:
+    yield _plan_reached(evidence, plan, standing)
     yield Reason(
         "no failure that can damage",
         evidence.damage_failures == 0,
@@ -143,16 +162,30 @@ def _reasons(session: Session, evidence: Evidence, plan: FixedPlan) -> Iterator[
     yield _cautions_acknowledged(session, evidence.trial)
 
 
-def _plan_reached(evidence: Evidence, plan: FixedPlan) -> Reason:
+def _plan_reached(evidence: Evidence, plan: Plan, standing: Standing) -> Reason:
+    counts = f"{evidence.cycles:,} cycles with {_some(evidence.failures, 'relevant failure')}"
     return Reason(
         "plan reached its GO line",
-        plan.decide(evidence.failures, evidence.cycles) == "GO",
-        f"{evidence.cycles:,} cycles with {_some(evidence.failures, 'relevant failure')}; "
-        f"the plan asks for {plan.in_words()}",
+        standing.decision == "GO",
+        f"{counts}; the plan asks for {plan.in_words()}{_first_line(evidence, plan, standing)}",
     )
 
 
-def _counter_agrees(evidence: Evidence, plan: FixedPlan) -> Reason:
+def _first_line(evidence: Evidence, plan: Plan, standing: Standing) -> str:
+    """Say how the trial came to stand elsewhere than its counts alone would tell."""
+    first, now = standing.first, plan.decide(evidence.failures, evidence.cycles)
+    if first is None:
+        unknown = _some(evidence.failures_without_order, "failure")
+        return f"; the order of {unknown} is not known, and in the worst one the plan says NO-GO"
+    if first.decision == now:
+        return ""
+    crossed = f"{first.cycles:,} cycles with {_some(first.failures, 'failure')}"
+    if first.decision == "NO-GO":
+        return f"; it crossed the NO-GO line at {crossed}, and the first line decides"
+    return f"; it reached the GO line at {crossed}, and failures since then put it back"
+
+
+def _counter_agrees(evidence: Evidence, plan: Plan) -> Reason:
     """Hold the verdict against the worst case: every unlogged cycle was a failure."""
     name = "log agrees with the machine counter"
     if not evidence.reconciliations:
@@ -295,6 +328,8 @@ def verdict_as_dict(verdict: Verdict) -> dict[str, Any]:
         "confidence": verdict.bounds.confidence,
         "estimate": verdict.bounds.estimate,
         "upper": verdict.upper,
+        "bound_method": verdict.standing.bound_method,
+        "exact_upper": verdict.bounds.upper,
         "limit": verdict.limit,
         "chance": verdict.chance,
         "share": verdict.share,
@@ -304,8 +339,10 @@ def verdict_as_dict(verdict: Verdict) -> dict[str, Any]:
         "shifts_to_go": verdict.shifts_to_go,
         "plan": {
             "kind": str(evidence.trial.plan_kind),
-            "cycles": verdict.plan.cycles,
-            "allowed_failures": verdict.plan.allowed_failures,
+            "first_go_cycles": verdict.plan.first_go_cycles,
+            "cycles_per_failure": verdict.plan.cycles_per_failure,
+            "max_cycles": verdict.plan.max_cycles,
+            "max_failures": verdict.plan.max_failures,
             "in_words": verdict.plan.in_words(),
         },
         "reasons": [

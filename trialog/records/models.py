@@ -149,7 +149,8 @@ class Trial(Base):
         CheckConstraint("plan_cycles > 0 AND plan_allowed >= 0", name="plan"),
         CheckConstraint(
             "(plan_kind = 'sequential' AND plan_go_start IS NOT NULL "
-            "AND plan_no_go_start IS NOT NULL AND plan_cycles_per_failure IS NOT NULL) "
+            "AND plan_no_go_start IS NOT NULL AND plan_cycles_per_failure IS NOT NULL "
+            "AND good_pass IS NOT NULL) "
             "OR (plan_kind <> 'sequential' AND plan_go_start IS NULL "
             "AND plan_no_go_start IS NULL AND plan_cycles_per_failure IS NULL)",
             name="plan_lines",

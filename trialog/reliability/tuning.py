@@ -174,7 +174,7 @@ class _Tuner:
             return math.log(max(chance, LEAST_CHANCE) / risk)
 
         number = _least(
-            math.floor((zero_failure_cycles(plan.limit, plan.confidence) - 1) / unit),
+            max(math.floor((zero_failure_cycles(plan.limit, plan.confidence) - 1) / unit), 1),
             math.ceil(plan.max_cycles / unit),
             excess,
             around=round(around / unit),

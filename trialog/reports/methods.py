@@ -12,8 +12,15 @@ _COUNTING = (
     "failed."
 )
 _BOUND = (
-    "At most: one-sided exact upper bound at the confidence stated (Clopper and Pearson 1934, "
-    "Biometrika 26:404-413)."
+    "At most, in a table of rates: one-sided exact upper bound at the confidence stated, for one "
+    "look (Clopper and Pearson 1934, Biometrika 26:404-413)."
+)
+_TRIAL_BOUND = (
+    "Upper bound of a trial: a confidence sequence, which holds however often anybody looks "
+    "(mixture martingale: Robbins 1970, Annals of Mathematical Statistics 41:1397-1409; Howard, "
+    "Ramdas, McAuliffe and Sekhon 2021, Annals of Statistics 49:1055-1080). Once the plan says GO, "
+    "the exact bound of the plan's own stop, with outcomes ordered along its lines (Armitage "
+    "1958, Biometrika 45:1-15)."
 )
 _INTERVAL = (
     f"Interval: two-sided exact, {chance(INTERVAL_CONFIDENCE)} confidence, same source; for "
@@ -26,7 +33,9 @@ _STRETCH = (
 )
 _PLAN = (
     "Plan: smallest number of cycles whose exact binomial risks hold (NIST/SEMATECH e-Handbook, "
-    "section 6.2.3; with no failure allowed, the success-run formula)."
+    "section 6.2.3; with no failure allowed, the success-run formula). A sequential plan has "
+    "Wald's lines (1947, Sequential Analysis), shifted until the exact risks hold; the first line "
+    "that is crossed decides."
 )
 _PATTERN = (
     "Trend and bursts: Laplace test on the counted-cycle numbers of the failures, and homogeneity "
@@ -40,9 +49,9 @@ _COUNTER = (
 
 def for_shift() -> tuple[str, ...]:
     """Return the methods behind a shift's report."""
-    return (_COUNTING, _BOUND, _INTERVAL, _STRETCH, _COUNTER)
+    return (_COUNTING, _BOUND, _INTERVAL, _TRIAL_BOUND, _STRETCH, _COUNTER)
 
 
 def for_trial() -> tuple[str, ...]:
     """Return the methods behind a trial's report."""
-    return (_COUNTING, _BOUND, _INTERVAL, _STRETCH, _PLAN, _PATTERN, _COUNTER)
+    return (_COUNTING, _TRIAL_BOUND, _BOUND, _INTERVAL, _STRETCH, _PLAN, _PATTERN, _COUNTER)

@@ -10,15 +10,29 @@ from trialog.evidence import Reconciliation, SignedOff, Verdict
 from trialog.evidence.reconciling import CounterState
 from trialog.records.models import Shift
 from trialog.records.words import Effect
-from trialog.reliability import FixedPlan, RateBounds
+from trialog.reliability import Crossing, Plan, RateBounds
 from trialog.reports import words
 
-ONE_LOOK = (
-    "The exact bound holds its confidence for one look at a number of cycles fixed beforehand. "
-    "Somebody who looks often, and stops when it looks good, gets a bound that is too low. "
-    "The verdict does not rest on the bound but on the plan, whose risks hold however often "
-    "anybody looks."
-)
+BOUND_NOTES = {
+    "peek_safe": (
+        "This bound may be looked at after every cycle: its chance of ever having been too low is "
+        "at most what the confidence leaves. The exact bound, {exact}, is lower and holds for one "
+        "look at a number of cycles fixed beforehand."
+    ),
+    "after_stop": (
+        "The plan has come to GO, and this bound is that of its stop: however often anybody "
+        "looked on the way, it is too low with at most the chance that the confidence leaves. "
+        "The exact bound of all cycles, {exact}, holds for one look at a number of cycles fixed "
+        "beforehand."
+    ),
+}
+"""What is said of each bound that a trial may be shown by."""
+
+
+def note_on_bound(verdict: Verdict) -> str:
+    """Say what kind of bound is shown of a trial."""
+    exact = words.rate_up(verdict.bounds.upper)
+    return BOUND_NOTES[verdict.standing.bound_method].format(exact=exact)
 
 
 def proven(verdict: Verdict) -> str:
@@ -53,12 +67,11 @@ def _missing(verdict: Verdict) -> list[str]:
         return ["Every line of the verdict holds."]
     if verdict.verdict == "NO-GO":
         return [_no_go(verdict)]
-    missing = []
+    if verdict.clean_cycles_to_go is None:
+        return ["No number of clean cycles leads to GO.", *_open_lines(verdict)]
     if verdict.clean_cycles_to_go:
-        missing.append(_cycles_to_go(verdict))
-    else:
-        missing.append("The plan has reached its GO line.")
-    return missing + _open_lines(verdict)
+        return [_cycles_to_go(verdict)]
+    return ["The plan has reached its GO line.", *_open_lines(verdict)]
 
 
 def _cycles_to_go(verdict: Verdict) -> str:
@@ -69,9 +82,7 @@ def _cycles_to_go(verdict: Verdict) -> str:
 
 
 def _open_lines(verdict: Verdict) -> list[str]:
-    """Name the lines that more cycles alone will not meet, once the plan is reached."""
-    if verdict.clean_cycles_to_go:
-        return []
+    """Name the lines that are not met."""
     names = [reason.name for reason in verdict.unmet]
     return [f"Still open: {words.listed(names)}."]
 
@@ -83,11 +94,20 @@ def _no_go(verdict: Verdict) -> str:
             f"NO-GO: {words.counted(damage, 'relevant failure')} that can damage. "
             f"{_after_no_go(verdict)}"
         )
-    allowed = verdict.plan.allowed_failures
-    limit = "none" if allowed == 0 else f"at most {allowed:,}"
+    return f"NO-GO: {_what_the_plan_says(verdict)}. {_after_no_go(verdict)}"
+
+
+def _what_the_plan_says(verdict: Verdict) -> str:
+    plan, failures = verdict.plan, verdict.evidence.failures
+    if failures > plan.max_failures:
+        allowed = "none" if plan.max_failures == 0 else f"at most {plan.max_failures:,}"
+        return f"{words.counted(failures, 'relevant failure')}, and the plan allows {allowed}"
+    first = verdict.standing.first
+    if first is None or first.decision != "NO-GO":
+        first = Crossing("NO-GO", failures, verdict.evidence.cycles)
     return (
-        f"NO-GO: {words.counted(verdict.evidence.failures, 'relevant failure')}, and the plan "
-        f"allows {limit}. {_after_no_go(verdict)}"
+        f"{words.counted(first.failures, 'relevant failure')} within "
+        f"{words.counted(first.cycles, 'cycle')} crossed the plan's NO-GO line"
     )
 
 
@@ -109,7 +129,7 @@ def _rulings_could_lift(verdict: Verdict) -> bool:
     damage = ruled[modes["effect"] == Effect.DAMAGE].sum()
     # Failures of one cycle count once, so those that stay are at least the most of one mode.
     staying = max(evidence.failures - evidence.unruled, ruled.max())
-    return bool(damage == 0 and staying <= verdict.plan.allowed_failures)
+    return bool(damage == 0 and verdict.plan.decide(int(staying), evidence.cycles) != "NO-GO")
 
 
 def lapsed(signed: Sequence[SignedOff], zone: tzinfo) -> list[str]:
@@ -179,7 +199,7 @@ def share(limit: float, of_chance: float, part: float, subject: str) -> str:
     )
 
 
-def plan(fixed: FixedPlan, kind: str) -> str:
+def plan(fixed: Plan, kind: str) -> str:
     """Say a plan with the chances that a bad and a good device have to pass it."""
     sentence = (
         f"{kind[0].upper()}{kind[1:]} plan: {fixed.in_words()}. A device that fails at the limit "

@@ -20,11 +20,12 @@ from trialog.evidence import (
     reconcile,
     requirement_of,
     sign_offs,
+    standing_at,
 )
 from trialog.records.models import Entry, OperatorRollup, Person, Shift, Trial
 from trialog.records.queries import shift_entries, shifts_of, trials_of, undone_ids
 from trialog.records.words import EntryKind
-from trialog.reliability import RateBounds, failure_rate_bounds
+from trialog.reliability import RateBounds
 from trialog.reports import methods, sentences, words
 from trialog.reports.failures import FailureLine, failures_of_shift
 from trialog.reports.particulars import Particulars, particulars
@@ -287,14 +288,9 @@ def _proven_around(evidence: Evidence, shift: Shift) -> tuple[float | None, floa
 
 
 def _proven_by(evidence: Evidence, shifts: int) -> float | None:
-    so_far = evidence.shifts.iloc[:shifts]
-    requirement = requirement_of(evidence.trial)
-    bounds = failure_rate_bounds(
-        int(so_far["failures"].sum()),
-        int(so_far["cycles"].sum()),
-        confidence=requirement.confidence,
-    )
-    return requirement.proven_stretch_seconds(bounds.upper, evidence.trial.share)
+    cycles = int(evidence.shifts["cycles"].iloc[:shifts].sum())
+    upper = standing_at(evidence, cycles).upper
+    return requirement_of(evidence.trial).proven_stretch_seconds(upper, evidence.trial.share)
 
 
 def shift_report_as_dict(report: ShiftReport) -> dict[str, Any]:

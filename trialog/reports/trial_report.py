@@ -151,7 +151,7 @@ def build_trial_report(
         lapsed=tuple(sentences.lapsed(signed, zone)),
         verdict=verdict,
         requirement=_stated(trial, verdict),
-        note_on_bound=sentences.ONE_LOOK,
+        note_on_bound=sentences.note_on_bound(verdict),
         rates=rate_rows(
             verdict.evidence.counts,
             verdict.bounds.confidence,

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from trialog.evidence import equal_share, make_plan
 from trialog.records.words import PlanKind
-from trialog.reliability import SHIFT_HOURS, FixedPlan, Requirement, shifts_needed
+from trialog.reliability import SHIFT_HOURS, Plan, Requirement, shifts_needed
 from trialog.reports import sentences, words
 
 
@@ -67,8 +68,8 @@ def _need(stated: Requirement, subject: str, share: float) -> Need:
         subject=subject,
         limit=words.rate_down(limit),
         one_in=words.one_in(limit),
-        cycles=f"{plan.cycles:,}",
-        shifts=f"{shifts_needed(plan.cycles, stated.cycle_seconds):,}",
+        cycles=f"{plan.max_cycles:,}",
+        shifts=f"{shifts_needed(plan.max_cycles, stated.cycle_seconds):,}",
         design_pass=words.rate_down(plan.pass_chance(stated.design(share))),
     )
 
@@ -84,16 +85,21 @@ def preview_trial(
         If no plan holds the risks.
     """
     plan = make_plan(stated, kind, share, good_pass)
-    shifts = shifts_needed(plan.cycles, stated.cycle_seconds)
+    mean = math.ceil(plan.expected_cycles(stated.design(share)))
+    lengths = {"At most": plan.max_cycles, "On average, for a device at its design rate,": mean}
     return TrialPreview(
         share=sentences.share(stated.limit(share), stated.chance, share, subject),
         plan=sentences.plan(plan, kind),
-        shifts=f"{words.counted(plan.cycles, 'cycle')} are about "
-        f"{words.counted(shifts, 'full shift')} of {SHIFT_HOURS:g} h.",
+        shifts=" ".join(
+            f"{lead} {words.counted(cycles, 'cycle')}, about "
+            f"{words.counted(shifts_needed(cycles, stated.cycle_seconds), 'full shift')} of "
+            f"{SHIFT_HOURS:g} h."
+            for lead, cycles in lengths.items()
+        ),
         steep=_is_steep(plan),
     )
 
 
-def _is_steep(plan: FixedPlan) -> bool:
+def _is_steep(plan: Plan) -> bool:
     """Say whether even a device at its design rate would more likely fail than pass."""
     return plan.design is not None and plan.pass_chance(plan.design) < 0.5
