@@ -80,6 +80,8 @@ def test_a_trial_may_begin_at_an_hour_after_which_nothing_is_logged_yet(bench):
     [
         ("chance", 1.0, "chance must"),
         ("confidence", 0.0, "confidence must"),
+        ("confidence", 0.599, "confidence must be between 0.6 and 0.999999, got 0.599"),
+        ("confidence", 0.9999999, "confidence must be between 0.6 and 0.999999, got 0.9999999"),
         ("stretch_hours", -1, "hours must"),
         ("design_rate", 0.5, "design rate must be below the limit 0.00351, got 0.5"),
         ("min_shifts", -1, "min_shifts must be between 0 and 1000, got -1"),

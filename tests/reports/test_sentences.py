@@ -141,7 +141,7 @@ def test_the_bound_says_for_which_looks_it_holds(shop):
     verdict = judge(shop.session, trial)
     assert sentences.note_on_bound(verdict) == (
         "This bound may be looked at after every cycle: its chance of ever having been too low is "
-        "at most what the confidence leaves. The exact bound, 0.60 %, is lower and holds for one "
+        "at most what the confidence leaves. The exact bound, 0.46 %, is lower and holds for one "
         "look at a number of cycles fixed beforehand."
     )
     shop.shift("B", good=500)

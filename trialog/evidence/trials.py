@@ -20,6 +20,10 @@ DEFAULT_GOOD_PASS = 0.9
 """Chance that a device at the design rate passes a plan that allows failures; common practice, no
 source."""
 
+LEAST_CONFIDENCE, MOST_CONFIDENCE = 0.6, 0.999999
+"""With less, a GO would be little better than a coin's; with more, the bounds run out of digits
+and the shop out of cycles. Common practice, no source."""
+
 MOST_PLANNED = 1_000_000_000
 """No machine runs more cycles in a trial, and the records' columns hold not much more."""
 
@@ -32,7 +36,8 @@ def define_requirement(
     Raises
     ------
     InvalidValueError
-        If a number lies outside its range, or the design rate is not below the limit.
+        If a number lies outside its range, the confidence is below 0.6 or above 0.999999, or
+        the design rate is not below the limit.
     """
     checked = reliability.Requirement(
         stretch_hours=new.stretch_hours,
@@ -41,6 +46,9 @@ def define_requirement(
         confidence=new.confidence,
         design_rate=new.design_rate,
     )
+    if not LEAST_CONFIDENCE <= new.confidence <= MOST_CONFIDENCE:
+        rule = f"be between {LEAST_CONFIDENCE} and {MOST_CONFIDENCE}"
+        raise InvalidValueError("confidence", rule, new.confidence)
     if not new.design_rate < checked.cell_limit:
         raise InvalidValueError(
             "design rate", f"be below the limit {checked.cell_limit:.3g}", new.design_rate

@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from trialog.evidence.gathering import Evidence, gather_evidence
+from trialog.evidence.patterns import find_patterns
 from trialog.evidence.reconciling import CounterState
 from trialog.evidence.trials import limit_of, plan_of, requirement_of, subject_of
 from trialog.records.models import Acknowledgement, Trial
@@ -22,18 +22,8 @@ from trialog.reliability import (
     RateBounds,
     Standing,
     failure_rate_bounds,
-    homogeneity_test,
-    laplace_test,
     standing_under,
 )
-
-SIGNIFICANCE = 0.05
-"""Chance of calling a steady device's record a pattern; common practice, no source."""
-
-LEAST_FAILURES_FOR_PATTERN = 3
-"""With fewer failures no order of them is surprising; common practice, no source."""
-
-SEED = 20_240_501
 
 
 @dataclass(frozen=True)
@@ -262,7 +252,15 @@ def _conditions_covered(evidence: Evidence) -> Reason:
 
 def _no_pattern(session: Session, evidence: Evidence) -> Reason:
     name = "no trend or burst left unacknowledged"
-    found = "; ".join(_patterns(evidence))
+    shifts = evidence.shifts[evidence.shifts["cycles"] > 0]
+    patterns = find_patterns(
+        evidence.positions,
+        evidence.cycles,
+        shifts["failures"].to_numpy(),
+        shifts["cycles"].to_numpy(),
+        confidence=evidence.trial.requirement.confidence,
+    )
+    found = "; ".join(patterns)
     if not found:
         return Reason(name, True, "neither found at 5 %")
     noted = session.scalar(
@@ -273,26 +271,6 @@ def _no_pattern(session: Session, evidence: Evidence) -> Reason:
     )
     acknowledged = noted is not None and noted >= evidence.last_failure
     return Reason(name, acknowledged, found + (" (acknowledged)" if acknowledged else ""))
-
-
-def _patterns(evidence: Evidence) -> Iterator[str]:
-    """Say what speaks against a steady failure rate: getting worse, or coming in bursts."""
-    if len(evidence.positions) >= LEAST_FAILURES_FOR_PATTERN:
-        trend = laplace_test(np.array(evidence.positions), evidence.cycles)
-        if trend.p_worsening is not None and trend.p_worsening < SIGNIFICANCE:
-            yield f"failures come closer together (Laplace test, p = {trend.p_worsening:.2g})"
-    if evidence.failures >= LEAST_FAILURES_FOR_PATTERN and len(evidence.shifts) > 1:
-        shifts = evidence.shifts[evidence.shifts["cycles"] > 0]
-        spread = homogeneity_test(
-            shifts["failures"].to_numpy(),
-            shifts["cycles"].to_numpy(),
-            rng=np.random.default_rng(SEED),
-        )
-        if spread.p_value < SIGNIFICANCE:
-            yield (
-                f"failures bunch in some shifts (homogeneity over {len(shifts)} shifts, "
-                f"p = {spread.p_value:.2g}); the bound assumes a steady rate"
-            )
 
 
 def _cautions_acknowledged(session: Session, trial: Trial) -> Reason:

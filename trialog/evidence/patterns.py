@@ -1,0 +1,48 @@
+"""What speaks against a steady failure rate: failures that come sooner and sooner, or in bursts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from trialog.reliability import homogeneity_test, laplace_test, shift_adjusted_bound
+
+SIGNIFICANCE = 0.05
+"""Chance of calling a steady device's record a pattern; common practice, no source."""
+
+LEAST_FAILURES = 3
+"""With fewer failures no order of them is surprising; common practice, no source."""
+
+SEED = 20_240_501
+
+Counts = npt.NDArray[np.int64]
+
+
+def find_patterns(
+    positions: Sequence[int],
+    cycles: int,
+    shift_failures: Counts,
+    shift_cycles: Counts,
+    *,
+    confidence: float,
+) -> Iterator[str]:
+    """Say each pattern in the failures of a trial that chance alone would seldom make.
+
+    `positions` are the cycle numbers of the failures whose place is known, the counts those of
+    each shift. A burst comes with the bound that allows for it, at `confidence`.
+    """
+    if len(positions) >= LEAST_FAILURES:
+        trend = laplace_test(positions, cycles)
+        if trend.p_worsening is not None and trend.p_worsening < SIGNIFICANCE:
+            yield f"failures come closer together (Laplace test, p = {trend.p_worsening:.2g})"
+    if shift_failures.sum() >= LEAST_FAILURES and shift_cycles.size > 1:
+        spread = homogeneity_test(shift_failures, shift_cycles, rng=np.random.default_rng(SEED))
+        if spread.p_value < SIGNIFICANCE:
+            adjusted = shift_adjusted_bound(shift_failures, shift_cycles, confidence=confidence)
+            yield (
+                f"failures bunch in some shifts (homogeneity over {shift_cycles.size} shifts, "
+                f"p = {spread.p_value:.2g}); the plan and its bounds assume a steady rate, and "
+                f"with an allowance for bursts the failure rate is at most {adjusted.upper:.3g}"
+            )
