@@ -82,11 +82,16 @@ def shifts_needed(cycles: int, cycle_seconds: float, shift_hours: float = SHIFT_
     (29, 1, 0)
     """
     cycles = _checks.whole("cycles", cycles, 0)
+    return -(-cycles // cycles_in_shift(cycle_seconds, shift_hours))
+
+
+def cycles_in_shift(cycle_seconds: float, shift_hours: float) -> int:
+    """Count the whole cycles of one shift, which must hold at least one."""
     in_shift = stretch_cycles(_checks.positive("shift_hours", shift_hours), cycle_seconds)
     if in_shift < 1:
         rule = f"hold at least one cycle of {cycle_seconds} s"
         raise InvalidValueError("shift_hours", rule, shift_hours)
-    return -(-cycles // in_shift)
+    return in_shift
 
 
 def failure_limit(cycles: int, chance: float, share: float = 1.0) -> float:
