@@ -6,6 +6,13 @@ argument. Wrong input raises `trialog.errors.InvalidValueError`.
 
 from trialog.reliability._bound_formulas import Method
 from trialog.reliability._positions import Termination, Ties
+from trialog.reliability.agreement import KappaResult, cohen_kappa
+from trialog.reliability.beta_binomial import (
+    BetaBinomialFit,
+    TaroneResult,
+    beta_binomial_fit,
+    tarone_z,
+)
 from trialog.reliability.between import (
     BetweenChart,
     BetweenLimits,
@@ -18,6 +25,8 @@ from trialog.reliability.bounds import (
     Sides,
     failure_rate_bounds,
 )
+from trialog.reliability.cell import SeriesBound, SeriesMethod, series_upper_bound
+from trialog.reliability.choices import PlanChoice, plan_choices
 from trialog.reliability.cusum import (
     CusumResult,
     bernoulli_cusum,
@@ -32,6 +41,12 @@ from trialog.reliability.growth import (
     cramer_von_mises_test,
     power_law_growth,
 )
+from trialog.reliability.missed import (
+    InflatedBound,
+    MissRate,
+    inflated_upper_bound,
+    observer_miss_rate,
+)
 from trialog.reliability.order import (
     ArrangementsResult,
     ChiSquareTrendResult,
@@ -40,6 +55,7 @@ from trialog.reliability.order import (
     mil_hdbk_189_test,
     reverse_arrangements_test,
 )
+from trialog.reliability.path import Crossing, Plan, first_decision
 from trialog.reliability.plans import (
     cycles_for_allowed,
     fixed_plan,
@@ -56,51 +72,107 @@ from trialog.reliability.requirement import (
     stretch_cycles,
 )
 from trialog.reliability.runs import RunsResult, runs_test
+from trialog.reliability.sequential import SequentialPlan
+from trialog.reliability.shift_adjusted import ShiftAdjustedBound, shift_adjusted_bound
+from trialog.reliability.shop import (
+    CleanRun,
+    FailurePrice,
+    clean_run,
+    cycles_in_shifts,
+    price_of_failures,
+)
 from trialog.reliability.spread import HomogeneityResult, homogeneity_test
+from trialog.reliability.standing import BoundMethod, Standing, standing_under
+from trialog.reliability.stops import (
+    ExpectedStops,
+    expected_stops,
+    limit_with_stops,
+    share_of_limit,
+    stretch_with_stops,
+)
+from trialog.reliability.tuning import sequential_plan
+from trialog.reliability.wald import WaldLines, wald_lines
 
 __all__ = [
     "ANY_CYCLES",
     "SHIFT_HOURS",
     "ArrangementsResult",
+    "BetaBinomialFit",
     "BetweenChart",
     "BetweenLimits",
+    "BoundMethod",
     "ChiSquareTrendResult",
+    "CleanRun",
+    "Crossing",
     "CusumResult",
     "Decision",
+    "ExpectedStops",
+    "FailurePrice",
     "FixedPlan",
     "GrowthFit",
     "HomogeneityResult",
+    "InflatedBound",
+    "KappaResult",
     "Method",
+    "MissRate",
+    "Plan",
+    "PlanChoice",
     "PowerLawGrowth",
     "RateBounds",
     "RateBoundsArray",
     "Requirement",
     "RunsResult",
+    "SequentialPlan",
+    "SeriesBound",
+    "SeriesMethod",
+    "ShiftAdjustedBound",
     "Sides",
+    "Standing",
+    "TaroneResult",
     "Termination",
     "Ties",
     "TrendResult",
+    "WaldLines",
     "bernoulli_cusum",
+    "beta_binomial_fit",
     "between_limits",
+    "clean_run",
+    "cohen_kappa",
     "cramer_von_mises_test",
     "cusum_m",
     "cusum_run_length",
     "cusum_threshold",
     "cycles_between_failures",
     "cycles_for_allowed",
+    "cycles_in_shifts",
+    "expected_stops",
     "failure_limit",
     "failure_rate_bounds",
+    "first_decision",
     "fixed_plan",
     "homogeneity_test",
+    "inflated_upper_bound",
     "laplace_test",
+    "limit_with_stops",
     "mil_hdbk_189_test",
+    "observer_miss_rate",
+    "plan_choices",
     "power_law_growth",
+    "price_of_failures",
     "reverse_arrangements_test",
     "runs_test",
+    "sequential_plan",
+    "series_upper_bound",
+    "share_of_limit",
+    "shift_adjusted_bound",
     "shifts_needed",
+    "standing_under",
     "stop_free_chance",
     "stop_free_cycles",
     "stretch_cycles",
+    "stretch_with_stops",
+    "tarone_z",
+    "wald_lines",
     "zero_failure_cycles",
     "zero_failure_plan",
 ]
