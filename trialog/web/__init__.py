@@ -54,10 +54,11 @@ def _register_blueprints(app: Flask) -> None:
         home,
         logging,
         people,
+        planner,
         setup,
         shifts,
         trials,
     )  # fmt: skip
 
-    for room in (auth, home, setup, people, help, logging, shifts, trials):
+    for room in (auth, home, setup, people, planner, help, logging, shifts, trials):
         app.register_blueprint(room.bp)
