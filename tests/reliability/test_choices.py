@@ -39,6 +39,13 @@ def test_the_zero_failure_plan_suits_a_device_that_hardly_ever_fails():
     assert [choice.suits for choice in choices] == [True, False, False]
 
 
+def test_a_plan_that_passes_a_good_device_just_often_enough_may_suit():
+    exact = zero_failure_plan(0.002, 0.95, 0.00001).good_pass
+    choices = plan_choices(0.002, 0.00001, confidence=0.95, good_pass=exact)
+    assert choices[0].pass_chance_at_design == exact
+    assert choices[0].suits
+
+
 def test_most_cycles_are_those_of_the_sequential_plan():
     choices = plan_choices(0.002, 0.0002, **RISKS, max_cycles=2500)
     assert choices[2].plan.max_cycles <= 2500

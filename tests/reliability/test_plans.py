@@ -40,8 +40,7 @@ def tail_by_sum(failures, cycles, rate):
     with mpmath.workdps(40):
         p = mpmath.mpf(rate)
         return mpmath.fsum(
-            mpmath.binomial(cycles, k) * p**k * (1 - p) ** (cycles - k)
-            for k in range(failures + 1)
+            mpmath.binomial(cycles, k) * p**k * (1 - p) ** (cycles - k) for k in range(failures + 1)
         )
 
 
