@@ -14,16 +14,13 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from trialog.reliability._hypergeometric import dealt
+from trialog.reliability._hypergeometric import SMALLEST, dealt
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 SAME = 1e-12
 """Relative difference below which two sums of the same fractions are one."""
-
-SMALLEST = 1e-300
-"""No chance is given as less; the floats end not far below."""
 
 
 class States(NamedTuple):

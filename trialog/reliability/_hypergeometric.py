@@ -11,26 +11,41 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
+
+SMALLEST = 1e-300
+"""No chance is given as less; the floats end not far below."""
 
 
-def dealt(n: int, rest: int, dealt_out: Ints) -> Floats:
+def dealt(n: int, rest: int, totals: Ints) -> Floats:
     """Return P(a group of `n` cycles gets 0, 1, 2, ... of the failures), a row for each total.
 
-    `dealt_out` are the totals of failures, dealt to the group and to `rest` other cycles; columns
-    go up to the most that any row's group can get.
+    The failures are dealt to the group and to `rest` other cycles; columns go up to the most
+    that any row's group can get.
     """
-    at = np.arange(min(n, int(dealt_out.max())) + 1)
-    left = dealt_out[:, None] - at
-    possible = (left >= 0) & (left <= rest)
+    got = np.arange(min(n, int(totals.max())) + 1)
+    return scaled(*log_dealt(n, rest, totals, got[None, :]))
+
+
+def log_dealt(n: int, rest: int, totals: Ints, got: Ints) -> tuple[Floats, Flags]:
+    """Return the logs of the probabilities of `got`, and which of them can be.
+
+    `got` are rows of consecutive numbers. A constant is left out of each row.
+    """
+    left = totals[:, None] - got
+    possible = (got >= 0) & (got <= n) & (left >= 0) & (left <= rest)
     step = np.ones(left.shape)
-    top, bottom = (n - at[:-1]) * left[:, :-1], at[1:] * (rest - left[:, 1:])
+    top = (n - got[:, :-1]) * left[:, :-1]
     inside = possible[:, :-1] & possible[:, 1:]
-    np.divide(top, bottom, out=step[:, 1:], where=inside)
-    return scaled(np.cumsum(np.log(step), axis=1), possible)
+    np.divide(top, got[:, 1:] * (rest - left[:, 1:]), out=step[:, 1:], where=inside)
+    return np.cumsum(np.log(step), axis=1), possible
 
 
-def scaled(log_weights: Floats, possible: npt.NDArray[np.bool_]) -> Floats:
-    """Return rows of probabilities in proportion to exp(log_weights) where `possible`."""
-    peak = np.max(log_weights, axis=1, where=possible, initial=-np.inf, keepdims=True)
-    weights = np.exp(np.where(possible, log_weights - peak, -np.inf))
-    return np.asarray(weights / weights.sum(axis=1, keepdims=True))
+def scaled(log_weights: Floats, possible: Flags | None = None) -> Floats:
+    """Return rows of probabilities in proportion to exp(log_weights), 0 where not `possible`."""
+    if possible is not None:
+        log_weights = np.where(possible, log_weights, -np.inf)
+    weights: Floats = log_weights - log_weights.max(axis=1, keepdims=True)
+    np.exp(weights, out=weights)
+    weights /= weights.sum(axis=1, keepdims=True)
+    return weights
