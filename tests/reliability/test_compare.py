@@ -99,12 +99,12 @@ def test_boschloos_p_value_is_the_worst_over_plausible_rates_of_every_table(tabl
 @pytest.mark.parametrize(
     "table", [(14, 1900, 2, 2100), (14, 3_000_000, 2, 4_000_000), (60, 10**6, 90, 2 * 10**6)]
 )
-def test_boschloos_p_value_lies_at_or_below_fishers(table):
+def test_boschloos_one_sided_p_value_lies_at_or_below_fishers(table):
     """Given any total the chance of so small a Fisher p value is at most that p value."""
     result = compare_rates(*table)
     assert result.boschloo_a_worse <= result.fisher_a_worse + 1e-6
     assert result.boschloo_b_worse <= result.fisher_b_worse + 1e-6
-    assert result.boschloo_differ < result.fisher_differ
+    assert result.boschloo_a_worse < result.fisher_a_worse
 
 
 def test_boschloos_p_value_of_thousands_of_cycles_by_summing_tables():
@@ -232,7 +232,7 @@ def test_odds_ratio_is_the_librarys(table):
 counts = st.integers(1, 300).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(counts, counts)
 def test_groups_trade_places(a, b):
     one, other = compare_rates(*a, *b), compare_rates(*b, *a)
@@ -246,7 +246,7 @@ def test_groups_trade_places(a, b):
         assert one.odds_lower == pytest.approx(1 / other.odds_upper, rel=1e-9)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(counts, counts)
 def test_good_cycles_in_place_of_failures_turn_the_sides_round(a, b):
     one = compare_rates(*a, *b)

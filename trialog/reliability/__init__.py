@@ -27,6 +27,7 @@ from trialog.reliability.bounds import (
 )
 from trialog.reliability.cell import SeriesBound, SeriesMethod, series_upper_bound
 from trialog.reliability.choices import PlanChoice, plan_choices
+from trialog.reliability.compare import RateComparison, compare_rates
 from trialog.reliability.cusum import (
     CusumResult,
     bernoulli_cusum,
@@ -41,6 +42,7 @@ from trialog.reliability.growth import (
     cramer_von_mises_test,
     power_law_growth,
 )
+from trialog.reliability.holm import Against, GroupComparison, compare_many, holm_adjust
 from trialog.reliability.missed import (
     InflatedBound,
     MissRate,
@@ -96,6 +98,7 @@ from trialog.reliability.wald import WaldLines, wald_lines
 __all__ = [
     "ANY_CYCLES",
     "SHIFT_HOURS",
+    "Against",
     "ArrangementsResult",
     "BetaBinomialFit",
     "BetweenChart",
@@ -109,6 +112,7 @@ __all__ = [
     "ExpectedStops",
     "FailurePrice",
     "FixedPlan",
+    "GroupComparison",
     "GrowthFit",
     "HomogeneityResult",
     "InflatedBound",
@@ -120,6 +124,7 @@ __all__ = [
     "PowerLawGrowth",
     "RateBounds",
     "RateBoundsArray",
+    "RateComparison",
     "Requirement",
     "RunsResult",
     "SequentialPlan",
@@ -138,6 +143,8 @@ __all__ = [
     "between_limits",
     "clean_run",
     "cohen_kappa",
+    "compare_many",
+    "compare_rates",
     "cramer_von_mises_test",
     "cusum_m",
     "cusum_run_length",
@@ -150,6 +157,7 @@ __all__ = [
     "failure_rate_bounds",
     "first_decision",
     "fixed_plan",
+    "holm_adjust",
     "homogeneity_test",
     "inflated_upper_bound",
     "laplace_test",
