@@ -20,7 +20,7 @@ NEED = ("need", "--hours", "8", "--cycle-time", "30", "--chance", "0.9")
         (("bounds", "0", "2", "--confidence", "1"), "confidence must be above 0 and below 1"),
         (("bounds", "0", "2", "--confidence", "95"), "got 95.0"),
         (("bounds", "0", "2", "--confidence", "nan"), "got nan"),
-        (("bounds", "0", "2", "--sides", "lower"), "'lower' is not one of"),
+        (("bounds", "0", "2", "--sides", "left"), "'left' is not one of"),
         (("bounds", "0", "2", "--method", "guess"), "'guess' is not one of"),
         ((*NEED, "--devices", "0"), "0 is not in the range"),
         ((*NEED, "--shift-hours", "0"), "shift-hours must be a number above 0, got 0.0"),

@@ -47,7 +47,8 @@ def section(words):
 def test_the_commands_are_those_that_were_promised():
     assert set(COMMANDS) == {
         ("demo",), ("serve",), ("database", "upgrade"), ("database", "check"), ("people", "add"),
-        ("setup",), ("import",), ("export",), ("bounds",), ("need",), ("verdict",),
+        ("setup",), ("import",), ("export",), ("bounds",), ("need",), ("plan",),
+        ("verdict",),
         ("report", "shift"), ("report", "trial"), ("verify",),
     }  # fmt: skip
 
@@ -123,6 +124,7 @@ def json_words(tmp_path, shop):
         ("export",): ("--trial", "Arm", "-o", tmp_path / "out.csv"),
         ("bounds",): (0, 10),
         ("need",): ("--hours", 1, "--cycle-time", 30, "--chance", 0.9),
+        ("plan",): ("--limit", 0.01, "--design", 0.001, "--cycle-time", 30),
         ("verdict",): ("--trial", "Arm"),
     }  # fmt: skip
 
@@ -143,6 +145,9 @@ def test_the_json_keys_are_the_documented_ones(trialog, json_words, session):
     [
         (("bounds",), "failures cycles confidence sides method estimate lower upper"),
         (("need",), "stretch_cycles cell_limit device_limit clean_cycles shifts"),
+        (("plan",), "kind first_go_cycles cycles_per_failure max_cycles max_failures "
+                    "pass_chance_at_design pass_chance_at_limit expected_cycles_at_design "
+                    "expected_cycles_at_limit in_words"),
         (("verdict",), "trial verdict cycles failures upper limit proven_stretch_seconds "
                        "clean_cycles_to_go reasons name met detail"),
     ],

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import math
+from typing import get_args
 
 import pytest
 from scipy import stats
 
-from trialog.reliability import failure_limit
+from trialog.cli.figures import METHOD_WORDS, SIDE_WORDS
+from trialog.reliability import Method, Sides, failure_limit, failure_rate_bounds
 
 
 def test_need_prints_what_the_formulas_give(run):
@@ -77,6 +79,32 @@ def test_bounds_say_it_in_plain_words(run):
     assert "0 failures in 1,920 cycles" in said
     assert "at most 0.16 % (1 in 641 cycles)" in said
     assert "between" in run("bounds", 3, 1920, "--sides", "both", "--method", "midp").stdout
+
+
+@pytest.mark.parametrize("method", get_args(Method))
+@pytest.mark.parametrize("sides", get_args(Sides))
+def test_every_method_is_said_in_words_for_every_side(run, method, sides):
+    said = run("bounds", 3, 1920, "--method", method, "--sides", sides).stdout
+    assert f"Method: {METHOD_WORDS[method]}, {SIDE_WORDS[sides]}." in said
+    found = json.loads(
+        run("bounds", 3, 1920, "--method", method, "--sides", sides, "--json").stdout
+    )
+    ours = failure_rate_bounds(3, 1920, sides=sides, method=method)
+    assert (found["lower"], found["upper"]) == (ours.lower, ours.upper)
+
+
+def test_the_newer_methods_have_plain_names(run):
+    with_continuity = run("bounds", 3, 1920, "--method", "wilson_cc").stdout
+    assert "Method: Wilson score with continuity, one-sided upper bound." in with_continuity
+    assert "Method: peek-safe, one-sided" in run("bounds", 3, 1920, "--method", "peek_safe").stdout
+
+
+def test_a_lower_bound_is_one_sided_and_rounded_down(run):
+    found = json.loads(run("bounds", 7, 500, "--sides", "lower", "--json").stdout)
+    other = stats.binomtest(7, 500, alternative="greater").proportion_ci(0.95, "exact")
+    assert (found["lower"], found["upper"]) == pytest.approx((other.low, 1), rel=1e-9)
+    said = run("bounds", 7, 500, "--sides", "lower").stdout
+    assert "the failure rate is at least 0.65 %" in said  # 0.6589 %
 
 
 def test_without_cycles_nothing_is_known(run):

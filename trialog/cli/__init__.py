@@ -22,6 +22,7 @@ from trialog.cli.groups import LazyGroup, RootGroup
         "export": "trialog.cli.feeding:export",
         "bounds": "trialog.cli.figures:bounds",
         "need": "trialog.cli.figures:need",
+        "plan": "trialog.cli.planning:plan",
         "verdict": "trialog.cli.reading:verdict",
         "report": "trialog.cli:report",
         "verify": "trialog.cli.keeping:verify",

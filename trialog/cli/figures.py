@@ -13,6 +13,7 @@ from trialog.evidence import equal_share
 from trialog.reliability import (
     Method,
     RateBounds,
+    Sides,
     failure_limit,
     failure_rate_bounds,
     shifts_needed,
@@ -28,7 +29,14 @@ METHOD_WORDS = {
     "exact": "exact (Clopper-Pearson)",
     "midp": "mid-P",
     "wilson": "Wilson score",
+    "wilson_cc": "Wilson score with continuity",
     "jeffreys": "Jeffreys",
+    "peek_safe": "peek-safe",
+}
+SIDE_WORDS = {
+    "upper": "one-sided upper bound",
+    "lower": "one-sided lower bound",
+    "both": "two-sided, equal tails",
 }
 
 
@@ -38,10 +46,10 @@ METHOD_WORDS = {
 @click.option("--confidence", type=float, default=0.95, show_default=True, help="As a fraction.")
 @click.option(
     "--sides",
-    type=click.Choice(["upper", "both"]),
+    type=click.Choice(get_args(Sides)),
     default="upper",
     show_default=True,
-    help="An upper bound, or an interval.",
+    help="An upper bound, a lower one, or an interval.",
 )
 @click.option(
     "--method",
@@ -69,19 +77,21 @@ def bounds(
 
 def bounds_in_words(result: RateBounds) -> str:
     """Say what counts leave possible."""
-    upper = words.rate_up(result.upper)
-    reach = f"at most {upper} ({words.one_in(result.upper)})"
-    if result.sides == "both":
-        reach = f"between {words.rate_down(result.lower)} and {upper}"
     return (
         f"{words.counted(result.failures, 'failure')} in {words.counted(result.cycles, 'cycle')}: "
         f"estimate {words.rate(result.estimate)}.\n"
-        f"At {words.chance(result.confidence)} confidence the failure rate is {reach}.\n"
+        f"At {words.chance(result.confidence)} confidence the failure rate is {_reach(result)}.\n"
         f"Method: {METHOD_WORDS[result.method]}, {SIDE_WORDS[result.sides]}."
     )
 
 
-SIDE_WORDS = {"upper": "one-sided upper bound", "both": "two-sided, equal tails"}
+def _reach(result: RateBounds) -> str:
+    lower, upper = words.rate_down(result.lower), words.rate_up(result.upper)
+    return {
+        "upper": f"at most {upper} ({words.one_in(result.upper)})",
+        "lower": f"at least {lower}",
+        "both": f"between {lower} and {upper}",
+    }[result.sides]
 
 
 @click.command()
@@ -138,8 +148,8 @@ def needed(
     shift_hours: float,
 ) -> dict[str, Any]:
     """Return what a requirement asks for, with the documented keys."""
-    stretch = _whole_cycles("hours", hours, cycle_time)
-    shift = _whole_cycles("shift-hours", shift_hours, cycle_time)
+    stretch = whole_cycles("hours", hours, cycle_time)
+    shift = whole_cycles("shift-hours", shift_hours, cycle_time)
     device_limit = failure_limit(stretch, chance, equal_share(devices))
     if device_limit <= 0:
         raise InvalidValueError("hours", "be short enough for a limit that can be shown", hours)
@@ -160,7 +170,7 @@ def needed(
     }
 
 
-def _whole_cycles(field: str, hours: float, cycle_time: float) -> int:
+def whole_cycles(field: str, hours: float, cycle_time: float) -> int:
     """Return the whole cycles in some hours, of which there must be one."""
     try:
         cycles = stretch_cycles(hours, cycle_time)
