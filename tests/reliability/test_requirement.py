@@ -251,6 +251,15 @@ def test_proven_seconds_do_not_pick_up_float_dust():
     assert quick.proven_stretch_seconds(failure_limit(3, 0.9)) == 0.3
 
 
+def test_a_stretch_with_a_part_of_a_cycle_over_is_proven_with_its_cycles():
+    ready = Requirement(1.5, 42, chance=0.9, confidence=0.95, design_rate=1e-5)
+    assert ready.stretch_cycles == 128
+    assert 128 * 42 < 1.5 * 3600
+    assert ready.proven_stretch_seconds(ready.cell_limit) == 1.5 * 3600
+    assert ready.proven_stretch_seconds(failure_limit(127, 0.9)) == 127 * 42
+    assert ready.proven_stretch_seconds(failure_limit(129, 0.9)) == 129 * 42
+
+
 def test_devices_at_their_design_rates_make_a_cell_at_its_own():
     assert READY.design() == pytest.approx(1e-5, rel=1e-15)
     good = math.fsum(math.log1p(-READY.design(share)) for share in (0.5, 0.3, 0.2))

@@ -286,9 +286,13 @@ class Requirement:
         """Give the longest stretch, in seconds, that an upper bound on the rate proves.
 
         `upper` lies from 0 to 1, `share` is above 0 and at most 1. None means no limit, which
-        only a bound of 0 gives. See `stop_free_cycles`.
+        only a bound of 0 gives. See `stop_free_cycles`. Where the cycles of the required stretch
+        are proven, so is that stretch, with the part of a cycle that it may have over.
         """
         cycles = stop_free_cycles(upper, self.chance, share)
         if cycles is None:
             return None
-        return float(cycles * _exact.fraction_of(self.cycle_seconds))
+        seconds = float(cycles * _exact.fraction_of(self.cycle_seconds))
+        if cycles < self.stretch_cycles:
+            return seconds
+        return max(seconds, float(3600 * _exact.fraction_of(self.stretch_hours)))
