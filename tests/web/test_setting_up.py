@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import pytest
+from markupsafe import escape
 from sqlalchemy import func, select
 from support.cells import log_shift
 
+from trialog.evidence import plan_of
 from trialog.records.models import AuditEvent, Cell, Device, FailureMode, Requirement, Trial
 from trialog.records.words import Effect, PlanKind, Stage
+from trialog.reliability import sequential_plan
 
 CELL = {
     "name": "Lathe 7", "machine": "slant bed", "part": "flange", "operation": "op 10",
@@ -220,7 +223,7 @@ def test_a_design_rate_left_empty_is_ten_times_rarer_than_the_limit(engineer, ce
 @pytest.mark.parametrize(
     ("field", "typed", "said"),
     [
-        ("design_cycles", "100", "Must be above 760: the limit is one failure in 760 cycles"),
+        ("design_cycles", "759", "Must be at least 760: the limit is one failure in 759 cycles"),
         ("chance", "100", "Must be above 0 and below 100, got 100."),
         ("stretch_hours", "0.01", "Must hold at least one cycle of 45.0 s"),
         ("stretch_hours", "-1", "Must be above 0"),
@@ -238,6 +241,12 @@ def test_a_requirement_that_makes_no_sense_is_refused_beside_the_field(
         assert answer.status_code == 422
         assert f'id="{field}-error">{said}' in answer.text
     assert count(session, Requirement) == 0
+
+
+def test_the_least_design_rate_that_is_named_is_taken(engineer, cell, session):
+    values = REQUIREMENT | {"design_cycles": "760", "step": "save"}
+    assert engineer.post(f"/cells/{cell.id}/requirements/new", values).status_code == 302
+    assert only(session, Requirement).design_rate == 1 / 760
 
 
 # Trials
@@ -271,6 +280,69 @@ def test_the_whole_cell_takes_all_of_the_allowance(engineer, cell, requirement, 
     made = only(session, Trial)
     assert (made.device_id, made.share, made.good_pass) == (None, 1.0, 0.8)
     assert made.plan_allowed > 0
+
+
+SEQUENTIAL = TRIAL | {"subject": "", "plan_kind": "sequential"}
+
+
+def test_a_sequential_plan_is_shown_with_what_each_failure_costs(engineer, requirement, session):
+    page = f"/requirements/{requirement.id}/trials/new"
+    assert ">sequential</option>" in engineer.get(page).text
+    answer = engineer.post(page, SEQUENTIAL | {"step": "work out"})
+    assert answer.status_code == 200
+    limit = 1 - 0.9 ** (1 / 80)
+    plan = sequential_plan(limit, limit / 10, confidence=0.95, good_pass=0.9)
+    first, more = plan.first_go_cycles, plan.go_line(1) - plan.go_line(0)
+    assert (
+        f"Sequential plan: {first:,} clean cycles, and {more:,} more for each failure"
+        in answer.text
+    )
+    assert f"At most {plan.max_cycles:,} cycles" in answer.text
+    assert "Begin the trial" in answer.text
+    assert count(session, Trial) == 0
+
+
+@pytest.mark.parametrize(("typed", "kept"), [("80", 0.8), ("", 0.9)])
+def test_a_sequential_trial_keeps_the_lines_that_were_shown(
+    engineer, requirement, session, *, typed, kept
+):
+    page = f"/requirements/{requirement.id}/trials/new"
+    engineer.post(page, SEQUENTIAL | {"good_pass": typed, "step": "save"})
+    made = only(session, Trial)
+    assert (made.plan_kind, made.good_pass) == (PlanKind.SEQUENTIAL, kept)
+    plan = plan_of(made)
+    assert plan.pass_chance(plan.limit) <= 0.05
+    assert plan.pass_chance(plan.design) >= kept
+    shown = engineer.post(page, SEQUENTIAL | {"good_pass": typed, "step": "work out"}).text
+    assert escape(plan.in_words()) in shown
+
+
+@pytest.mark.parametrize("kind", ["fixed-size", "sequential"])
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("100", "Must be above 0 and below 100, got 100."),
+        ("often", "Must be a number such as 12.5, got &#39;often&#39;."),
+    ],
+)
+def test_the_chance_to_pass_follows_one_rule_for_both_plans_that_it_shapes(
+    engineer, requirement, session, *, kind, typed, said
+):
+    page = f"/requirements/{requirement.id}/trials/new"
+    values = SEQUENTIAL | {"plan_kind": kind, "good_pass": typed, "step": "save"}
+    answer = engineer.post(page, values)
+    assert answer.status_code == 422
+    assert f'id="good_pass-error">{said}' in answer.text
+    assert count(session, Trial) == 0
+
+
+def test_a_good_device_must_pass_a_sequential_plan_more_often_than_a_bad_one(
+    engineer, requirement, session
+):
+    page = f"/requirements/{requirement.id}/trials/new"
+    answer = engineer.post(page, SEQUENTIAL | {"good_pass": "5", "step": "work out"})
+    assert answer.status_code == 422
+    assert 'id="good_pass-error">Must be above 1 - confidence (0.05)' in answer.text
 
 
 def test_a_share_as_typed_is_taken(engineer, cell, requirement, session):

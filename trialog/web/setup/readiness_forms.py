@@ -39,7 +39,9 @@ class RequirementForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no type
         "Unattended stretch", validators=[Given(), Between(above=0, most=8760)]
     )
     chance = NumberField("Chance of no stop", default=90, validators=[Given(), PERCENT])
-    confidence = NumberField("Confidence", default=95, validators=[Given(), PERCENT])
+    confidence = NumberField(
+        "Confidence", default=95, validators=[Given(), Between(least=60, most=99.9999)]
+    )
     design_cycles = NumberField(
         "Design rate: one failure in", validators=[Optional(), Between(above=1, most=10**12)]
     )
@@ -71,10 +73,11 @@ class RequirementForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no type
             return
         stated = self.stated(cell)
         if stated.design_rate >= stated.cell_limit:
-            least = math.ceil(1 / stated.cell_limit)
+            cycles = math.floor(1 / stated.cell_limit)
             problem = (
-                f"Must be above {least:,}: the limit is one failure in {least:,} cycles, and a "
-                f"cell at the design rate must be better; got {self.design_cycles.raw_data[0]}."
+                f"Must be at least {cycles + 1:,}: the limit is one failure in {cycles:,} cycles, "
+                "and a cell at the design rate must be better; got "
+                f"{self.design_cycles.raw_data[0]}."
             )
             self.design_cycles.errors = [problem]
 
@@ -121,7 +124,7 @@ class TrialForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
         return equal_share(1 if self.device(cell) is None else len(cell.devices))
 
     def good_pass_chance(self) -> float | None:
-        """Return the chance that shapes a fixed-size plan; a zero-failure plan has none."""
+        """Return the chance that shapes a plan; a zero-failure plan has none."""
         if self.kind() is PlanKind.ZERO_FAILURE or self.good_pass.data is None:
             return None
         return fraction(self.good_pass.data)
