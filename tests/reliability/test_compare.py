@@ -208,6 +208,14 @@ def test_odds_ratio_bounds_leave_their_error(table, confidence):
     assert result.odds_lower <= result.odds_ratio <= result.odds_upper
 
 
+def test_odds_ratio_bounds_keep_their_digits_at_the_highest_confidence():
+    """1 - confidence is read as 1e-10, not as the float difference, which is 8e-8 off."""
+    result = compare_rates(*TABLES[0], confidence=0.9999999999)
+    error = pytest.approx(0.5e-10, rel=1e-9)  # 1e-9: the logs of large numbers
+    assert given_total(TABLES[0], result.odds_lower)[14:].sum() == error
+    assert given_total(TABLES[0], result.odds_upper)[:15].sum() == error
+
+
 @pytest.mark.parametrize("table", [TABLES[0], TABLES[3], TABLES[6], (40, 10**6, 3, 10**6)], ids=str)
 def test_most_likely_odds_ratio_expects_what_was_seen(table):
     law = given_total(table, compare_rates(*table).odds_ratio)

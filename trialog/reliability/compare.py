@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from trialog.errors import InvalidValueError
-from trialog.reliability import _boschloo, _checks
+from trialog.reliability import _boschloo, _checks, _exact
 from trialog.reliability._hypergeometric import SMALLEST, dealt
 from trialog.reliability._odds_ratio import conditional_odds_ratio
 from trialog.reliability.bounds import MOST_COUNTED, failure_rate_bounds
@@ -121,7 +121,7 @@ def compare_rates(
     table = (k_a, n_a, k_b, n_b)
     if 2 * total > size:  # fewer good cycles: b's good ones take the place of a's failures
         table = (n_b - k_b, n_b, n_a - k_a, n_a)
-    error = (1 - confidence) / 2
+    error = _exact.complement(confidence) / 2
     odds = conditional_odds_ratio(table[0], table[1], table[0] + table[2], table[3], error)
     return RateComparison(
         k_a, n_a, k_b, n_b, float(confidence), *_fisher(*table), *_both(*table), *ratio, *odds
