@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import func, select
 
 from trialog.errors import ConflictError, InvalidValueError, UnknownNameError
+from trialog.evidence import plan_of
 from trialog.feeds import load_setup
 from trialog.feeds import toml_tables as tables
 from trialog.records.database import unit_of_work
@@ -15,6 +16,7 @@ from trialog.records.models import AuditEvent, Cell, Device, FailureMode, Person
 from trialog.records.people import check_pin
 from trialog.records.setup import DEFAULT_MODES
 from trialog.records.words import Effect, PlanKind, Role, Stage
+from trialog.reliability import SequentialPlan
 
 WHOLE = """
 [cell]
@@ -127,6 +129,42 @@ def test_loading_a_file_twice_leaves_everything_alone_and_says_so(session, load)
     assert (again.added, again.kept) == ([], first.added)
     assert again.in_words.startswith("Nothing new in this file. There already: person")
     assert session.scalar(select(func.count(AuditEvent.id))) == events
+
+
+SEQUENTIAL = WHOLE.replace('plan = "fixed-size"', 'plan = "sequential"')
+
+
+def test_a_file_may_ask_for_a_sequential_plan(session, load):
+    load(SEQUENTIAL)
+    trial = one(session, Trial, "press arm, by hand")
+    assert (trial.plan_kind, trial.good_pass) == (PlanKind.SEQUENTIAL, 0.8)
+    plan = plan_of(trial)
+    assert isinstance(plan, SequentialPlan)
+    assert plan.limit == pytest.approx(1 - 0.9 ** (0.25 / 274), rel=1e-9)  # floor(4 h / 52.5 s)
+    assert plan.pass_chance(plan.limit) <= 0.05
+    assert plan.pass_chance(plan.design) >= 0.8
+
+
+def test_a_sequential_plan_passes_a_good_device_nine_times_in_ten_if_nobody_says(session, load):
+    load(SEQUENTIAL.replace("good_pass = 0.8\n", ""))
+    assert one(session, Trial, "press arm, by hand").good_pass == 0.9
+
+
+def test_loading_a_sequential_plan_twice_leaves_its_lines_alone(session, load):
+    first = load(SEQUENTIAL)
+    plan = plan_of(one(session, Trial, "press arm, by hand"))
+    events = session.scalar(select(func.count(AuditEvent.id)))
+    again = load(SEQUENTIAL)
+    assert (again.added, again.kept) == ([], first.added)
+    assert session.scalar(select(func.count(AuditEvent.id))) == events
+    assert plan_of(one(session, Trial, "press arm, by hand")) == plan
+
+
+@pytest.mark.parametrize("other", ["fixed-size", "zero-failure"])
+def test_another_plan_for_a_sequential_trial_is_a_conflict(load, other):
+    load(SEQUENTIAL)
+    with pytest.raises(ConflictError, match="with plan_kind 'sequential', but the file says"):
+        load(SEQUENTIAL.replace('"sequential"', f'"{other}"'))
 
 
 def test_a_file_that_has_grown_adds_what_is_new(load):
