@@ -11,7 +11,7 @@ def test_the_page_begins_with_the_sentence_and_shows_the_lines_of_the_verdict(on
     on_trial.shift("A", good=500)
     page = operator.get(on_trial.url)
     assert page.status_code == 200
-    assert "Proven so far: 16 min alone at 90 % chance. Required: 30 min. 375 more clean" in (
+    assert "Proven so far: 15 min alone at 90 % chance. Required: 30 min. 375 more clean" in (
         page.text
     )
     for reason in judge(on_trial.session, on_trial.trial).reasons:
@@ -57,7 +57,7 @@ def test_the_report_is_downloaded_as_one_file(on_trial, operator):
     on_trial.shift("A", good=500)
     answer = operator.get(f"{on_trial.url}/report.html")
     assert answer.headers["Content-Disposition"].startswith("attachment;")
-    assert "Proven so far: 16 min" in answer.text
+    assert "Proven so far: 15 min" in answer.text
 
 
 def test_the_data_hold_the_engines_verdict(on_trial, operator):
