@@ -196,6 +196,13 @@ def test_all_or_nothing_groups_have_correlation_1():
     assert fit.log_likelihood == pytest.approx(near, abs=1e-6)
 
 
+def test_a_group_whose_only_cycle_failed_counts_as_failed():
+    fit = beta_binomial_fit([1, 0, 5], [1, 5, 5])
+    assert (fit.mean, fit.correlation) == (2 / 3, 1.0)
+    # each group counts once; 1e-12: sums of a few logs
+    assert fit.log_likelihood == pytest.approx(math.log(4 / 27), abs=1e-12)
+
+
 def test_groups_of_two_cycles_are_enough():
     assert beta_binomial_fit([2, 0, 1], [2, 2, 1]).correlation == 1.0
     assert tarone_z([2, 0, 1], [2, 2, 1]).z != 0
