@@ -68,6 +68,14 @@ def test_two_clean_shifts_prove_little():
     assert run.upper == pytest.approx(0.00156, abs=5e-6)
 
 
+def test_chance_and_confidence_are_those_required():
+    run = clean_run(Requirement(8, 30, chance=0.5, confidence=0.8, design_rate=1e-5), 1000)
+    # 1 - 0.2^(1/1000); 0.5 is kept for 1000 ln(0.5) / ln(0.2) = 430.7 cycles, and 960 of them
+    # need 960 ln(0.2) / ln(0.5) = 2229.05
+    assert run.upper == pytest.approx(1 - 0.2**0.001, rel=1e-12)
+    assert (run.proven_cycles, run.missing_cycles) == (430, 1230)
+
+
 def test_no_cycles_prove_nothing():
     assert clean_run(READY, 0) == CleanRun(0, 1.0, 0, 0.0, 27_296)
 

@@ -167,8 +167,6 @@ def stretch_with_stops(rate: float, chance: float, allowed_stops: int) -> int | 
         raise InvalidValueError("rate", f"be 0 or at least {LEAST_RATE}", rate)
     if allowed == 0 or rate == 0:
         return stop_free_cycles(rate, chance)
-    if rate == 1:
-        return allowed
     level = _exact.decimal_of(chance)
 
     def too_long(cycles: int) -> bool:
