@@ -1,12 +1,14 @@
 """Signing a GO, and what makes a sign-off lapse."""
 
+from dataclasses import asdict
+
 import pytest
 
 from trialog.errors import ConflictError, InvalidValueError, NotAllowedError
-from trialog.evidence import acknowledge, sign, sign_offs
+from trialog.evidence import acknowledge, plan_of, sign, sign_offs
 from trialog.records.models import AuditEvent, SignOff
 from trialog.records.verify import verify
-from trialog.records.words import AcknowledgementKind, CounterEvent, EntryKind, Stage
+from trialog.records.words import AcknowledgementKind, CounterEvent, EntryKind, PlanKind, Stage
 
 STATEMENT = "I have watched the devices run and accept this verdict."
 
@@ -53,6 +55,24 @@ def test_a_sign_off_names_who_signed_what_and_freezes_its_inputs(bench, ready):
     bench.session.flush()
     events = bench.session.query(AuditEvent).filter_by(action="signed").all()
     assert [event.person_id for event in events] == [bench.approver.id]
+
+
+@pytest.mark.parametrize("kind", PlanKind)
+def test_a_sign_off_freezes_every_number_of_the_plan(bench, kind):
+    """Where the NO-GO line lies, too: half of what decided is not what was signed."""
+    trial = bench.trial(kind=kind)
+    bench.run("A", plan_of(trial).max_cycles)
+    acknowledge(
+        bench.session, trial, AcknowledgementKind.CAUTIONS, "read",
+        actor=bench.engineer, now=bench.clock,
+    )  # fmt: skip
+    bench.session.expire(signed(bench, trial))
+    record = sign_offs(bench.session, trial)[0].record
+    assert record.document["plan"] == {"kind": str(kind), **asdict(plan_of(trial))}
+    assert verify(bench.session) == []
+    moved = record.document["plan"] | {"limit": 0.5}
+    record.document = record.document | {"plan": moved}
+    assert "its document was changed" in verify(bench.session)[0].what
 
 
 def test_only_a_go_can_be_signed(bench):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
 
@@ -137,6 +137,7 @@ def frozen_inputs(verdict: Verdict, cell: Cell) -> dict[str, Any]:
             "operation": cell.operation,
         },
         "stage": str(trial.stage),
+        "plan": {"kind": str(trial.plan_kind), **asdict(verdict.plan)},
         "requirement": {
             "name": requirement.name,
             "stretch_hours": requirement.stretch_hours,
