@@ -280,20 +280,20 @@ def _places(
     window: _Window, groups: pd.DataFrame, failed: Sequence[_FailedCycle]
 ) -> Iterator[_Places]:
     """Number the counted cycles from 1, shift by shift; no-tests do not count."""
-    counted = groups.set_index(["shift_id", "revision_id"])
+    counted = groups.set_index(["shift_id", "revision_id"])[COUNTS].to_dict("index")
     failed_in = defaultdict(list)
     for cycle in failed:
         failed_in[cycle.shift_id, cycle.revision_id].append(cycle)
     before = 0
     for key in ((s, r) for s in window.shift_ids for r in window.revision_ids):
-        if key not in counted.index:
+        if key not in counted:
             continue
         known, no_tests = [], 0
         for cycle in failed_in[key]:
             if cycle.relevant and cycle.logged_before is not None:
                 known.append(before + cycle.logged_before + 1 - no_tests)
             no_tests += not cycle.relevant
-        cycles, failures = counted.loc[key, ["cycles", "failures"]].tolist()
+        cycles, failures = int(counted[key]["cycles"]), int(counted[key]["failures"])
         yield _Places(range(before + 1, before + cycles + 1), failures, tuple(known))
         before += cycles
 
