@@ -269,10 +269,11 @@ def _run_in_words(asked: Asked, run: CleanRun) -> str:
         if missing
         else "that is enough"
     )
+    proven = "any stretch" if run.proven_seconds is None else words.stretch(run.proven_seconds)
     return (
         f"{shifts} {verb} {words.counted(run.cycles, 'cycle')}. If none of them failed, they would "
         f"prove at {words.chance(stated.confidence)} confidence a failure rate of at most "
-        f"{words.rate_up(run.upper)}, which is {words.stretch(run.proven_seconds)} alone at "
+        f"{words.rate_up(run.upper)}, which is {proven} alone at "
         f"{words.chance_word(stated.chance, asked.share)}. Required: "
         f"{words.length(stated.stretch_hours * 3600)}; {rest}. A {asked.subject} at the design "
         f"rate gets through them without a failure with "
