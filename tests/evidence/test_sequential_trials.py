@@ -220,3 +220,53 @@ def test_the_plan_in_plain_data(bench, trial, plan):
         "max_failures": plan.max_failures,
         "in_words": plan.in_words(),
     }
+
+
+def test_an_order_that_only_delays_go_is_mended_by_clean_cycles(bench, trial, plan):
+    run(bench, "A", 290)
+    tally(bench, "B", plan.go_line(0), [bench.drop])
+    verdict = judge(bench.session, trial)
+    assert (verdict.standing.worst.decision, verdict.standing.best.decision) == (
+        "KEEP RUNNING",
+        "GO",
+    )
+    assert line(verdict).detail.endswith("in the worst one the plan says KEEP RUNNING")
+    assert verdict.clean_cycles_to_go == plan.go_line(1) - verdict.evidence.cycles
+    run(bench, "C", verdict.clean_cycles_to_go)
+    assert line(judge(bench.session, trial)).met
+
+
+# Cycles that the machine counted and nobody logged.
+
+
+def counter_line(verdict):
+    return next(reason for reason in verdict.reasons if reason.name.startswith("log agrees"))
+
+
+def test_an_unlogged_cycle_is_tried_as_the_first_failure_of_its_shift(bench, trial, plan):
+    """By its count alone it would leave the GO as it is; at its worst place it ends the plan."""
+    bench.run("A", 50, missing=1)
+    bench.run("B", 3 * plan.go_line(1), first=51)
+    verdict = judge(bench.session, trial)
+    assert verdict.standing.decision == "GO"
+    assert plan.decide(1, verdict.evidence.cycles + 1) == "GO"
+    assert not counter_line(verdict).met
+    assert "were each a failure, the plan would say NO-GO" in counter_line(verdict).detail
+
+
+def test_an_unlogged_cycle_that_comes_late_enough_changes_nothing(bench, trial, plan):
+    bench.run("A", plan.go_line(1))
+    bench.run("B", plan.go_line(1), missing=1, first=plan.go_line(1))
+    assert counter_line(judge(bench.session, trial)).met
+
+
+def test_unlogged_cycles_stand_beside_the_failures_that_were_logged(bench, trial, plan):
+    run(bench, "A", 400)
+    bench.open("B", counter=400)
+    bench.good(300)
+    bench.fail(bench.drop)
+    bench.good(3_000)
+    bench.close(counter=400 + 3_301 + 1)
+    verdict = judge(bench.session, trial)
+    assert verdict.evidence.positions == (701,)
+    assert not counter_line(verdict).met

@@ -134,6 +134,24 @@ def test_it_ends_by_the_most_cycles_that_are_asked_for(ratio, factor):
     assert plan.pass_chance(0.002 / ratio) >= 0.9
 
 
+def test_the_fixed_plans_size_is_always_enough():
+    numbers = {"confidence": 0.9, "good_pass": 0.9795930825475773}
+    limit, design = 0.1417267218261938, 0.005262132369985533
+    fixed = fixed_plan(limit, design, **numbers)
+    plan = sequential_plan(limit, design, **numbers, max_cycles=fixed.cycles)
+    assert plan.max_cycles <= fixed.cycles
+    assert plan.pass_chance(limit) <= 0.1 + 1e-12
+
+
+def test_a_plan_of_thousands_of_failures_is_refused():
+    with pytest.raises(InvalidValueError) as caught:
+        sequential_plan(0.002, 0.00185, confidence=0.95, good_pass=0.9)
+    assert str(caught.value) == (
+        "design must lie further below limit (0.002), or the plan would take thousands of "
+        "failures, got 0.00185"
+    )
+
+
 def test_more_cycles_than_three_fixed_plans_are_of_no_use():
     assert both(0.002, 5, 0.95, 0.9, max_cycles=10**9)[0] == both(0.002, 5, 0.95, 0.9)[0]
 

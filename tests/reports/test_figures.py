@@ -8,8 +8,9 @@ from types import SimpleNamespace
 
 import pandas as pd
 import pytest
+from support.cells import closing, failed, good, opening
 
-from trialog.evidence import judge
+from trialog.evidence import judge, plan_of
 from trialog.records.words import PlanKind
 from trialog.reliability import FixedPlan
 from trialog.reports.figures import MOST_STEPS, failure_steps, failures_over_cycles
@@ -25,7 +26,8 @@ def verdict(shifts, positions=(), plan=PLAN):
         cycles=sum(cycles for cycles, _ in shifts),
         failures=sum(failures for _, failures in shifts),
     )
-    return SimpleNamespace(evidence=evidence, plan=plan, subject="arm")
+    standing = SimpleNamespace(decision=plan.decide(evidence.failures, evidence.cycles))
+    return SimpleNamespace(evidence=evidence, plan=plan, subject="arm", standing=standing)
 
 
 def trace(chart, name):
@@ -141,6 +143,32 @@ def test_the_json_cannot_end_the_script_element_that_holds_it():
     chart = replace(chart, figure=chart.figure.update_layout(xaxis_title="</script>&"))
     assert "<" not in chart.json
     assert json.loads(chart.json)["layout"]["xaxis"]["title"]["text"] == "</script>&"
+
+
+def test_the_title_follows_the_verdict_where_one_path_does_not_tell(shop):
+    trial = shop.trial(kind=PlanKind.SEQUENTIAL)
+    go = plan_of(trial).go_line(0)
+    shop.shift("A", days=2, good=go)
+    shop.shift("B", days=1, good=1, failed=[shop.cell.dropped])
+    missing = plan_of(trial).go_line(1) - go - 2
+    assert failures_over_cycles(judge(shop.session, trial)).title == (
+        f"1 failure in {go + 2:,} cycles: {missing:,} more clean cycles to the plan's GO line"
+    )
+    shop.shift("C", failed=[shop.cell.dropped] * 9)
+    chart = failures_over_cycles(judge(shop.session, trial))
+    assert chart.title.startswith("The plan says NO-GO at failure 10")
+
+
+def test_an_order_that_nobody_wrote_down_is_said_to_decide(shop):
+    trial = shop.trial(kind=PlanKind.SEQUENTIAL)
+    shop.write(
+        opening("A"), good("A", 5_000), failed("A", shop.cell.dropped, order_known=False),
+        closing("A"),
+    )  # fmt: skip
+    assert failures_over_cycles(judge(shop.session, trial)).title == (
+        "1 failure in 5,001 cycles: which line came first depends on an order that nobody wrote "
+        "down"
+    )
 
 
 def test_a_trials_steps_are_where_its_failures_are_in_the_records(shop):

@@ -119,7 +119,7 @@ def _decide(evidence: Evidence, standing: Standing, reasons: tuple[Reason, ...])
 
 def _clean_cycles_to_go(evidence: Evidence, plan: Plan, standing: Standing) -> int | None:
     line = plan.go_line(evidence.failures)
-    never = standing.decision == "NO-GO" or standing.first is None or evidence.damage_failures
+    never = "NO-GO" in (standing.decision, standing.worst.decision) or evidence.damage_failures
     if line is None or never:
         return None
     return max(0, line - evidence.cycles)
@@ -145,7 +145,7 @@ def _reasons(
         if evidence.unruled
         else "none is waiting for a ruling",
     )
-    yield _counter_agrees(evidence, plan)
+    yield _counter_agrees(evidence, plan, standing)
     yield _no_change(evidence)
     yield _conditions_covered(evidence)
     yield _no_pattern(session, evidence)
@@ -166,17 +166,20 @@ def _first_line(evidence: Evidence, plan: Plan, standing: Standing) -> str:
     first, now = standing.first, plan.decide(evidence.failures, evidence.cycles)
     if first is None:
         unknown = _some(evidence.failures_without_order, "failure")
-        return f"; the order of {unknown} is not known, and in the worst one the plan says NO-GO"
+        worst = standing.worst.decision
+        return f"; the order of {unknown} is not known, and in the worst one the plan says {worst}"
     if first.decision == now:
         return ""
     crossed = f"{first.cycles:,} cycles with {_some(first.failures, 'failure')}"
     if first.decision == "NO-GO":
         return f"; it crossed the NO-GO line at {crossed}, and the first line decides"
-    return f"; it reached the GO line at {crossed}, and failures since then put it back"
+    since = "put it back" if now == "KEEP RUNNING" else "were too many"
+    return f"; it reached the GO line at {crossed}, and failures since then {since}"
 
 
-def _counter_agrees(evidence: Evidence, plan: Plan) -> Reason:
-    """Hold the verdict against the worst case: every unlogged cycle was a failure."""
+def _counter_agrees(evidence: Evidence, plan: Plan, standing: Standing) -> Reason:
+    """Hold the verdict against the worst case: every unlogged cycle was a failure, and the first
+    in its shift."""
     name = "log agrees with the machine counter"
     if not evidence.reconciliations:
         return Reason(name, False, "no shift to compare yet")
@@ -193,8 +196,10 @@ def _counter_agrees(evidence: Evidence, plan: Plan) -> Reason:
     between = _between_shifts(evidence)
     if unlogged == 0:
         return Reason(name, True, f"every cycle that the machine counted was logged{between}")
-    worst = plan.decide(evidence.failures + unlogged, evidence.cycles + unlogged)
-    same = worst == plan.decide(evidence.failures, evidence.cycles)
+    places, cycles = _with_unlogged(evidence)
+    confidence = evidence.trial.requirement.confidence
+    worst = standing_under(plan, places, places, cycles, confidence=confidence).decision
+    same = worst == standing.decision
     effect = "the verdict stays" if same else f"the plan would say {worst}"
     return Reason(
         name,
@@ -202,6 +207,23 @@ def _counter_agrees(evidence: Evidence, plan: Plan) -> Reason:
         f"{_some(unlogged, 'cycle')} counted by the machine and logged by nobody; "
         f"were each a failure, {effect}{between}",
     )
+
+
+def _with_unlogged(evidence: Evidence) -> tuple[list[int], int]:
+    """Number the cycles anew with the unlogged ones put before those of their shift.
+
+    Returns the places of all failures, the unlogged cycles among them, and the number of cycles.
+    """
+    places: list[int] = []
+    before = added = 0
+    counts = evidence.shifts["cycles"].astype(int).tolist()
+    for counted, item in zip(counts, evidence.reconciliations, strict=True):
+        unlogged = item.unlogged or 0
+        places += range(before + added + 1, before + added + unlogged + 1)
+        added += unlogged
+        places += [at + added for at in evidence.earliest if before < at <= before + counted]
+        before += counted
+    return places, before + added
 
 
 def _between_shifts(evidence: Evidence) -> str:

@@ -62,8 +62,6 @@ def legs_between(go: Sequence[int], no_go: Sequence[int]) -> Iterator[Leg]:
     while low < len(go):
         while no_go[barrier] <= begin:
             barrier += 1
-        if barrier <= low:
-            return
         end = min(go[low], no_go[barrier])
         keeps = low
         while keeps < len(go) and go[keeps] <= end:

@@ -19,15 +19,21 @@ BoundMethod = Literal["peek_safe", "after_stop"]
 class Standing:
     """What a plan says of a trial, and an upper bound on the failure rate per cycle.
 
-    `first` is the first line that the trial crossed, None where that depends on failures whose
-    place nobody knows. `upper` is the bound of the plan's own stop once it says GO, and the
-    peek-safe bound of the counts otherwise; `bound_method` says which.
+    `worst` and `best` are the first lines crossed with the failures of unknown place as early and
+    as late as they can have been. `upper` is the bound of the plan's own stop once it says GO,
+    and the peek-safe bound of the counts otherwise; `bound_method` says which.
     """
 
     decision: Decision
-    first: Crossing | None
+    worst: Crossing
+    best: Crossing
     upper: float
     bound_method: BoundMethod
+
+    @property
+    def first(self) -> Crossing | None:
+        """The first line crossed; None where that depends on failures of unknown place."""
+        return self.worst if self.worst.decision == self.best.decision else None
 
 
 def standing_under(
@@ -80,12 +86,11 @@ def standing_under(
         raise InvalidValueError("latest", f"have {failures} positions, like earliest", latest)
     worst, best = (first_decision(plan, places, cycles) for places in (earliest, latest))
     now = plan.decide(failures, cycles)
-    first = worst if worst.decision == best.decision else None
     if worst.decision == now == "GO":
         upper = max(
             plan.bound_after_stop(stop.failures, stop.cycles, confidence) for stop in (worst, best)
         )
-        return Standing("GO", first, upper, "after_stop")
+        return Standing("GO", worst, best, upper, "after_stop")
     bounds = failure_rate_bounds(failures, cycles, confidence=confidence, method="peek_safe")
     decision: Decision = "NO-GO" if "NO-GO" in (best.decision, now) else "KEEP RUNNING"
-    return Standing(decision, first, bounds.upper, "peek_safe")
+    return Standing(decision, worst, best, bounds.upper, "peek_safe")

@@ -25,6 +25,10 @@ WHOLE_FROM = 100
 """Cycles per failure from which on they are rounded, so that the plan can be said in whole
 numbers; it moves the slope by half a percent at most."""
 
+MOST_ALLOWED = 1_000
+"""Failures that the fixed-size plan may allow. A sequential plan runs to three times as many, and
+beyond this it takes seconds to make and no shop would run it."""
+
 FINENESS = 1_000
 """Steps in which the NO-GO line is shifted, for the cycles of one failure."""
 
@@ -67,8 +71,8 @@ def sequential_plan(
     Raises
     ------
     InvalidValueError
-        If an argument lies outside its range, or `max_cycles` leaves no plan that holds both
-        risks.
+        If an argument lies outside its range, `max_cycles` leaves no plan that holds both risks,
+        or design is so near to limit that the fixed-size plan allows more than 1,000 failures.
 
     Notes
     -----
@@ -93,6 +97,9 @@ def sequential_plan(
     """
     lines = wald_lines(limit, design, confidence=confidence, good_pass=good_pass)
     shortest = fixed_plan(limit, design, confidence=confidence, good_pass=good_pass)
+    if shortest.allowed_failures > MOST_ALLOWED:
+        rule = f"lie further below limit ({limit}), or the plan would take thousands of failures"
+        raise InvalidValueError("design", rule, design)
     step = 1 / lines.slope
     step = float(round(step)) if step >= WHOLE_FROM else step
     end, most = _end(shortest, design, good_pass, step, max_cycles)
@@ -170,7 +177,8 @@ class _Tuner:
         risk = _exact.complement(plan.confidence)
 
         def excess(number: int) -> float:
-            chance = replace(plan, go_start=number * unit).pass_chance(plan.limit)
+            start = min(number * unit, plan.max_cycles)
+            chance = replace(plan, go_start=start).pass_chance(plan.limit)
             return math.log(max(chance, LEAST_CHANCE) / risk)
 
         number = _least(
@@ -205,11 +213,10 @@ def _least(low: int, high: int, excess: Callable[[int], float], *, around: int, 
         right, reach = min(right + reach, high), 2 * reach
     if known(left) <= 0 or known(right) > 0:
         return left if known(left) <= 0 else right
-    least = round(optimize.brentq(lambda at: known(round(at)), left, right, xtol=0.5))
+    near = round(optimize.brentq(lambda at: known(round(at)), left, right, xtol=0.5))
+    least = max(near - 2, left)
     while known(least) > 0:
         least += 1
-    while known(least - 1) <= 0:
-        least -= 1
     return least
 
 

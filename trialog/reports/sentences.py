@@ -32,6 +32,8 @@ BOUND_NOTES = {
 def note_on_bound(verdict: Verdict) -> str:
     """Say what kind of bound is shown of a trial."""
     exact = words.rate_up(verdict.bounds.upper)
+    if verdict.bounds.upper == 1:
+        return "So far nothing is known of the failure rate: it may be anything."
     return BOUND_NOTES[verdict.standing.bound_method].format(exact=exact)
 
 

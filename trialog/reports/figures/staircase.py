@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import plotly.graph_objects as go
 
-from trialog.reliability import Crossing, FixedPlan, Plan, first_decision
+from trialog.reliability import Crossing, Decision, FixedPlan, Plan, first_decision
 from trialog.reports.figures.chart import (
     GO_COLOUR,
     KEEP_COLOUR,
@@ -53,13 +53,15 @@ def staircase(
     *,
     unplaced: Sequence[int] = (),
     subject: str = "",
+    decision: Decision | None = None,
     name: str = "staircase",
 ) -> Chart:
     """Draw a plan's zones and a trial's failures over its counted cycles.
 
     `positions` are the cycles that failed, each once; those in `unplaced` stand at cycles that
     nobody wrote down. `cycles` is how many were counted; None draws the plan alone. The mark
-    stands where the plan decided, or where the trial is now.
+    stands where the plan decided, or where the trial is now. `decision` is what the plan says of
+    the trial as a whole, where that is more than this one path tells.
     """
     steps = _steps(positions, unplaced)
     end = extent(plan, len(steps), cycles or 0)
@@ -71,6 +73,9 @@ def staircase(
         title, summary, path = _plan_title(plan), lines_in_words(plan), ()
     else:
         point = decision_point(plan, [step.cycle for step in steps], cycles)
+        if decision is not None and decision != point.decision:
+            last = steps[-1].cycle if decision == "NO-GO" and steps else cycles
+            point = Crossing(decision, len(steps), last)
         _add_path(figure, steps, point, cycles)
         _add_point(figure, point, end)
         title = path_title(plan, point, len(steps), cycles)
@@ -111,6 +116,8 @@ def path_title(plan: Plan, point: Crossing, failures: int, cycles: int) -> str:
     if point.decision == "KEEP RUNNING":
         so_far = f"{counted(failures, 'failure')} in {counted(cycles, 'cycle')}"
         missing = (plan.go_line(failures) or cycles) - cycles
+        if missing <= 0:
+            return f"{so_far}: which line came first depends on an order that nobody wrote down"
         return f"{so_far}: {counted(missing, 'more clean cycle')} to the plan's GO line"
     if point.decision == "NO-GO":
         found = f"NO-GO at failure {point.failures:,}, cycle {point.cycles:,}"

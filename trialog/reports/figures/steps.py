@@ -18,6 +18,7 @@ def failures_over_cycles(verdict: Verdict) -> Chart:
         verdict.evidence.cycles,
         unplaced=[step.cycle for step in steps if not step.exact],
         subject=verdict.subject,
+        decision=verdict.standing.decision,
         name="failures-over-cycles",
     )
 
