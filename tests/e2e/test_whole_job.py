@@ -141,9 +141,11 @@ def log_forty_cycles_with_three_failures(crew):
     good, logged = page.locator("#good"), page.locator("#logged")
     for _ in range(25):
         good.tap()
-    for mode in ("dropped part", "ejection miss", "dropped part", "dropped part"):
+    expect(logged).to_have_text("25")
+    taps = ("dropped part", "ejection miss", "dropped part", "dropped part")
+    for count, mode in enumerate(taps, start=26):
         page.locator(".target.mode", has_text=mode).tap()
-    expect(logged).to_have_text("29")
+        expect(logged).to_have_text(str(count))
     page.locator(".target.undo").tap()
     page.locator("#undo-lines button").first.tap()
     expect(page.locator("#logged")).to_have_text("28")
