@@ -20,6 +20,10 @@ DEFAULT_GOOD_PASS = 0.9
 """Chance that a device at the design rate passes a plan that allows failures; common practice, no
 source."""
 
+DESIGN_MARGIN = 10
+"""How many times rarer than the limit failures are at the design rate, where nobody says;
+common practice, no source."""
+
 LEAST_CONFIDENCE, MOST_CONFIDENCE = 0.6, 0.999999
 """With less, a GO would be little better than a coin's; with more, the bounds run out of digits
 and the shop out of cycles. Common practice, no source."""

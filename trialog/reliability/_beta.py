@@ -170,14 +170,14 @@ def tail_quantile(law: Beta, error: float, step_of: StepOf, close: float) -> Flo
     """
     log_error = math.log(error)
     if law.a.size <= FEW:
-        y = library_guess(law.a, law.b, error)
+        y = scipy_guess(law.a, law.b, error)
     else:
         y = first_guess(law.a, law.b, error)
         y = y + step_of(law, y, log_error, ROUGH)[0]
     return converge(law, y, lambda law, y: step_of(law, y, log_error, FINE), close)
 
 
-def library_guess(a: Floats, b: Floats, error: float) -> Floats:
+def scipy_guess(a: Floats, b: Floats, error: float) -> Floats:
     """Return the library's log odds, which are off by up to 1e-7 here and there."""
     return np.asarray(np.log(special.betainccinv(a, b, error) / special.betaincinv(b, a, error)))
 

@@ -102,7 +102,7 @@ def _jeffreys(k: Floats, n: Floats, error: float) -> Floats:
         ratio = tail / np.exp(_beta.log_density(law, p, q))
         return _beta.halley(miss, ratio, _beta.lead(law, p, q)), miss
 
-    return _beta.converge(_beta.beta(a, b), _beta.library_guess(a, b, error), step, _beta.CLOSE)
+    return _beta.converge(_beta.beta(a, b), _beta.scipy_guess(a, b, error), step, _beta.CLOSE)
 
 
 def _wilson(k: Floats, n: Floats, z: float) -> Floats:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from trialog.errors import InvalidValueError
+from trialog.evidence.trials import MOST_PLANNED
 from trialog.reliability import (
     FixedPlan,
     PlanChoice,
@@ -32,9 +33,6 @@ from trialog.reports.figures.planning import Span, passes, spans_of
 MOST_FAILURES = 200
 """Allowed failures of the fixed-size plan up to which the three are worked out: the sequential
 plan allows three times as many, and a page that answers while a slider moves has a second."""
-
-MOST_CYCLES = 1_000_000_000
-"""A trial holds no more; no machine runs as many."""
 
 PRICED = 5
 """Failures that are priced one by one."""
@@ -168,9 +166,9 @@ def _check_size(asked: Asked) -> None:
             f"{words.counted(plan.allowed_failures, 'failure')}, more than this page works out"
         )
         raise InvalidValueError("design", rule, asked.requirement.design_rate)
-    if plan.cycles > MOST_CYCLES:
+    if plan.cycles > MOST_PLANNED:
         rule = (
-            f"leave a plan of at most {MOST_CYCLES:,} cycles, which is all that a trial holds "
+            f"leave a plan of at most {MOST_PLANNED:,} cycles, which is all that a trial holds "
             f"(the fixed-size plan has {plan.cycles:,})"
         )
         raise InvalidValueError("stretch_hours", rule, asked.requirement.stretch_hours)
@@ -207,7 +205,7 @@ def _column(asked: Asked, choice: PlanChoice, best: PlanChoice) -> PlanColumn:
         most_failures=plan.max_failures,
         mean_at_design=both(choice.expected_cycles_at_design),
         mean_at_limit=both(choice.expected_cycles_at_limit),
-        too_long=plan.max_cycles > MOST_CYCLES,
+        too_long=plan.max_cycles > MOST_PLANNED,
     )
 
 

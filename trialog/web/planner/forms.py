@@ -13,14 +13,11 @@ from wtforms.validators import Optional
 from trialog import reliability
 from trialog.errors import shown
 from trialog.evidence import equal_share
+from trialog.evidence.trials import DESIGN_MARGIN
 from trialog.reliability.choices import Kind
 from trialog.reports.plan_comparison import Asked
 from trialog.reports.words import listed
 from trialog.web.fields import Between, Given, NumberField, WholeField, fraction
-
-DESIGN_MARGIN = 10
-"""How many times rarer than the limit failures are at the design rate, where nobody says;
-common practice, no source."""
 
 PERCENT = Between(above=0, below=100)
 DEFAULTS = {

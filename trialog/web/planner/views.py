@@ -12,11 +12,12 @@ from werkzeug.wrappers import Response
 from trialog import reliability
 from trialog.errors import InvalidValueError
 from trialog.evidence import statistics_of
+from trialog.evidence.trials import DESIGN_MARGIN
 from trialog.records.models import Requirement
 from trialog.records.people import Action
 from trialog.reports.plan_comparison import PlanComparison, compare_plans
 from trialog.web.planner import bp
-from trialog.web.planner.forms import DESIGN_MARGIN, PlannerForm, query_of, read_form
+from trialog.web.planner.forms import PlannerForm, query_of, read_form
 from trialog.web.saving import form_page, place_error
 from trialog.web.security import allowed, report_page
 

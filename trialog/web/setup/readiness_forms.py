@@ -10,15 +10,12 @@ from wtforms.validators import Optional
 
 from trialog import reliability
 from trialog.evidence import equal_share
+from trialog.evidence.trials import DESIGN_MARGIN
 from trialog.records.models import Cell, Device
 from trialog.records.setup import NewRequirement
 from trialog.records.words import PlanKind, Stage
 from trialog.web.fields import Between, Given, NumberField, WholeField, fraction
 from trialog.web.setup.forms import NAMED
-
-DESIGN_MARGIN = 10
-"""How many times rarer than the limit failures are at the design rate, where nobody says;
-common practice, no source."""
 
 WHOLE_CELL = ""
 PERCENT = Between(above=0, below=100)
