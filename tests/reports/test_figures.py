@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from itertools import accumulate, pairwise
 from types import SimpleNamespace
 
 import pandas as pd
@@ -11,6 +12,7 @@ import pytest
 from support.cells import closing, failed, good, opening
 
 from trialog.evidence import judge, plan_of
+from trialog.evidence.gathering import _Places
 from trialog.records.words import PlanKind
 from trialog.reliability import FixedPlan
 from trialog.reports.figures import MOST_STEPS, failure_steps, failures_over_cycles
@@ -20,9 +22,19 @@ PLAN = FixedPlan(2000, 3, 0.005, 0.0005, 0.9, 0.9)
 
 def verdict(shifts, positions=(), plan=PLAN):
     """Make as much of a verdict as a chart needs: shifts as (cycles, failures) pairs."""
+    ends = list(accumulate((cycles for cycles, _ in shifts), initial=0))
+    places = [
+        _Places(
+            range(before + 1, end + 1),
+            failures,
+            tuple(at for at in positions if before < at <= end),
+        )
+        for (before, end), (_, failures) in zip(pairwise(ends), shifts, strict=True)
+    ]
     evidence = SimpleNamespace(
         shifts=pd.DataFrame(shifts, columns=["cycles", "failures"]),
         positions=tuple(positions),
+        latest=tuple(at for place in places for at in place.all_failures(late=True)),
         cycles=sum(cycles for cycles, _ in shifts),
         failures=sum(failures for _, failures in shifts),
     )

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
-
 from trialog.evidence import Evidence, Verdict
 from trialog.reports.figures.chart import Chart
 from trialog.reports.figures.staircase import Step, staircase
@@ -26,25 +24,7 @@ def failures_over_cycles(verdict: Verdict) -> Chart:
 def failure_steps(evidence: Evidence) -> tuple[Step, ...]:
     """Return where the relevant failures stand among the counted cycles of a trial.
 
-    Those that nobody wrote a cycle down for take the last cycles of their shift that no other
-    failure has.
+    Those that nobody wrote a cycle down for stand as late in their shift as they can have been.
     """
-    known = sorted(evidence.positions)
-    placed: list[tuple[int, bool]] = []
-    before = end = 0
-    for shift in evidence.shifts.to_dict("records"):
-        before, end = end, end + int(shift["cycles"])
-        exact = known[bisect_right(known, before) : bisect_right(known, end)]
-        free = _last_free(end, set(exact), int(shift["failures"]) - len(exact))
-        placed += sorted([*((at, True) for at in exact), *((at, False) for at in free)])
-    return tuple(Step(at, count, exact) for count, (at, exact) in enumerate(placed, start=1))
-
-
-def _last_free(end: int, taken: set[int], wanted: int) -> list[int]:
-    free: list[int] = []
-    at = end
-    while len(free) < wanted:
-        if at not in taken:
-            free.append(at)
-        at -= 1
-    return free
+    exact = set(evidence.positions)
+    return tuple(Step(at, count, at in exact) for count, at in enumerate(evidence.latest, start=1))
