@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Annotated, Any
 
-from sqlalchemy import DateTime, Dialect, Enum, MetaData, String
+from sqlalchemy import BigInteger, DateTime, Dialect, Enum, Integer, MetaData, String
 from sqlalchemy.orm import DeclarativeBase, mapped_column
 from sqlalchemy.types import TypeDecorator
 
@@ -55,6 +55,9 @@ TEXT_LIMIT = 2000
 PrimaryKey = Annotated[int, mapped_column(primary_key=True)]
 Name = Annotated[str, mapped_column(String(NAME_LIMIT))]
 Text = Annotated[str, mapped_column(String(TEXT_LIMIT))]
+BigId = BigInteger().with_variant(Integer, "sqlite")
+"""SQLite counts up by itself only in a column of this type."""
+
 Sha256 = Annotated[str, mapped_column(String(64))]
 ClientId = Annotated[str, mapped_column(String(64))]
 

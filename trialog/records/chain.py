@@ -16,6 +16,10 @@ CHAINED = (
 )  # fmt: skip
 """Every fact of an entry that the chain protects."""
 
+CHAINED_SINCE = ("tablet_id", "tablet_number", "tablet_time", "photo")
+"""Facts that entries have only since tablets log on their own. Where all are empty they stay out
+of the hash, so that the hashes of older entries hold."""
+
 
 def canonical(value: object) -> bytes:
     """Write a value as JSON in one way only: sorted keys, UTC times, no blanks."""
@@ -33,6 +37,8 @@ def document_hash(document: object) -> str:
 def entry_hash(previous: str, facts: Mapping[str, Any]) -> str:
     """Return the hash of an entry's facts, chained to the hash of the entry before it."""
     chained = [facts[name] for name in CHAINED]
+    if any(facts[name] is not None for name in CHAINED_SINCE):
+        chained.append([facts[name] for name in CHAINED_SINCE])
     return hashlib.sha256(previous.encode() + canonical(chained)).hexdigest()
 
 

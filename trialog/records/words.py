@@ -44,6 +44,8 @@ class EntryKind(StrEnum):
     FAILED = "failed"
     STOP = "stop"
     NOTE = "note"
+    PHOTO = "photo"
+    CHECK = "check"
     CONDITION = "condition"
     READING = "reading"
     SHIFT_CLOSED = "close"
@@ -80,3 +82,11 @@ class AcknowledgementKind(StrEnum):
 
     CAUTIONS = "cautions"
     PATTERN = "trend or burst"
+
+
+class ParkedOutcome(StrEnum):
+    """What became of a line that the logbook had not taken."""
+
+    WRITTEN = "written"
+    LEFT_OUT = "left out"
+    TAKEN_BACK = "taken back"

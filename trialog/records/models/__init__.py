@@ -1,0 +1,42 @@
+"""The tables. The logbook (Entry) is the truth; shifts, revisions and rollups derive from it."""
+
+from __future__ import annotations
+
+from trialog.records.models.derived import (
+    CellRollup,
+    DeviceRollup,
+    FailurePosition,
+    ModeRollup,
+    OperatorRollup,
+    Revision,
+)
+from trialog.records.models.logbook import Entry, EntryMode, Photo, Shift
+from trialog.records.models.setup import Cell, Device, FailureMode, Person, Requirement, Trial
+from trialog.records.models.signing import Acknowledgement, AuditEvent, ImportDraft, SignOff
+from trialog.records.models.tablets import EnrolmentCode, ParkedLine, Tablet
+
+__all__ = [
+    "Acknowledgement",
+    "AuditEvent",
+    "Cell",
+    "CellRollup",
+    "Device",
+    "DeviceRollup",
+    "EnrolmentCode",
+    "Entry",
+    "EntryMode",
+    "FailureMode",
+    "FailurePosition",
+    "ImportDraft",
+    "ModeRollup",
+    "OperatorRollup",
+    "ParkedLine",
+    "Person",
+    "Photo",
+    "Requirement",
+    "Revision",
+    "Shift",
+    "SignOff",
+    "Tablet",
+    "Trial",
+]

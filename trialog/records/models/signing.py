@@ -1,0 +1,78 @@
+"""What people state and sign, what they did, and the files they look at first."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import JSON, BigInteger, ForeignKey, LargeBinary, String
+from sqlalchemy.orm import Mapped, mapped_column, relationship
+
+from trialog.records.base import Base, BigId, Name, PrimaryKey, Sha256, Text, choice
+from trialog.records.words import AcknowledgementKind, Role
+
+if TYPE_CHECKING:
+    from trialog.records.models.setup import Person
+
+
+class Acknowledgement(Base):
+    """A written statement that somebody has taken note of something a GO depends on."""
+
+    __tablename__ = "acknowledgement"
+
+    id: Mapped[PrimaryKey]
+    trial_id: Mapped[int] = mapped_column(ForeignKey("trial.id"), index=True)
+    kind: Mapped[AcknowledgementKind] = mapped_column(
+        choice(AcknowledgementKind, "acknowledgement_kind")
+    )
+    person_id: Mapped[int] = mapped_column(ForeignKey("person.id"))
+    text: Mapped[Text]
+    chain_length: Mapped[int] = mapped_column(comment="the logbook's length when it was written")
+    created_at: Mapped[datetime]
+
+    person: Mapped[Person] = relationship()
+
+
+class SignOff(Base):
+    """A named person's acceptance of a frozen verdict."""
+
+    __tablename__ = "sign_off"
+
+    id: Mapped[PrimaryKey]
+    trial_id: Mapped[int] = mapped_column(ForeignKey("trial.id"), index=True)
+    person_id: Mapped[int] = mapped_column(ForeignKey("person.id"))
+    person_name: Mapped[Name]
+    role: Mapped[Role] = mapped_column(choice(Role, "role"))
+    statement: Mapped[Text]
+    signed_at: Mapped[datetime]
+    chain_length: Mapped[int]
+    chain_head: Mapped[Sha256]
+    document: Mapped[dict[str, Any]] = mapped_column(JSON, comment="the verdict's frozen inputs")
+    document_hash: Mapped[Sha256]
+
+
+class AuditEvent(Base):
+    """Who did what when; written in the transaction that did it."""
+
+    __tablename__ = "audit_event"
+
+    id: Mapped[int] = mapped_column(BigId, primary_key=True)
+    at: Mapped[datetime]
+    person_id: Mapped[int | None] = mapped_column(ForeignKey("person.id"))
+    action: Mapped[str] = mapped_column(String(60))
+    subject: Mapped[str] = mapped_column(String(60))
+    subject_id: Mapped[int | None] = mapped_column(BigInteger)
+    details: Mapped[dict[str, Any]] = mapped_column(JSON)
+
+
+class ImportDraft(Base):
+    """A file that somebody is looking at before importing it."""
+
+    __tablename__ = "import_draft"
+
+    id: Mapped[PrimaryKey]
+    trial_id: Mapped[int] = mapped_column(ForeignKey("trial.id"))
+    person_id: Mapped[int] = mapped_column(ForeignKey("person.id"))
+    filename: Mapped[Name]
+    content: Mapped[bytes] = mapped_column(LargeBinary)
+    created_at: Mapped[datetime]
