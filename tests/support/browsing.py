@@ -84,15 +84,20 @@ def browser_path():
 
 
 @pytest.fixture(scope="session")
-def browser():
-    """Return a Chromium; each test opens its own context in it."""
+def playwright():
+    """Return what drives browsers; there can be one of it in a process."""
     from playwright.sync_api import sync_playwright  # noqa: PLC0415 - slow to import
 
-    path = browser_path()
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=list(SWITCHES))
-        yield browser
-        browser.close()
+        yield playwright
+
+
+@pytest.fixture(scope="session")
+def browser(playwright):
+    """Return a Chromium; each test opens its own context in it."""
+    browser = playwright.chromium.launch(executable_path=browser_path(), args=list(SWITCHES))
+    yield browser
+    browser.close()
 
 
 @pytest.fixture

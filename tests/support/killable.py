@@ -1,0 +1,63 @@
+"""`trialog serve` as a process that a test may kill and start again at the same address."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+import time
+
+PATIENCE = 60
+ADDRESS = re.compile(r"http://127\.0\.0\.1:(\d+)/")
+
+
+class KillableServer:
+    """The real server on a database; it keeps its port and its secret key from life to life."""
+
+    def __init__(self, database, folder):
+        self.port = 0
+        self._log = folder / "serve.log"
+        self._environment = {
+            **{name: word for name, word in os.environ.items() if not name.startswith("TRIALOG_")},
+            "PYTHONUNBUFFERED": "1",
+            "TRIALOG_DATABASE_URL": database,
+            "TRIALOG_DATA_FOLDER": str(folder / "data"),
+        }
+        self._process = None
+
+    def begin(self):
+        """Start the process without waiting for it."""
+        with self._log.open("w") as log:
+            self._process = subprocess.Popen(
+                [sys.executable, "-m", "trialog.cli", "serve", "--port", str(self.port)],
+                env=self._environment, stdin=subprocess.DEVNULL, stdout=log, stderr=log,
+            )  # fmt: skip
+
+    def await_answers(self):
+        """Wait until the process listens."""
+        end = time.monotonic() + PATIENCE
+        while time.monotonic() < end:
+            if found := ADDRESS.search(self._log.read_text()):
+                self.port = int(found[1])
+                return
+            if self._process.poll() is not None:
+                break
+            time.sleep(0.02)
+        raise AssertionError(f"the server does not start:\n{self._log.read_text()}")
+
+    def start(self):
+        self.begin()
+        self.await_answers()
+
+    def kill(self):
+        """End the process at once, whatever it is doing."""
+        self._process.kill()
+        self._process.wait()
+
+    def stop(self):
+        """End it as somebody at its keyboard would, and hold it to a clean log."""
+        if self._process.poll() is None:
+            self._process.terminate()
+            self._process.wait(PATIENCE)
+        assert "Traceback" not in (log := self._log.read_text()), log
