@@ -54,7 +54,8 @@ class Proxy:
         self.chance = random.Random(seed)
         self.changed = threading.Event()
         self.pool = ThreadPoolExecutor(4)
-        self.server = _Server(("127.0.0.1", 0), _handler(self))
+        self.server = _Server(("127.0.0.1", 0), _Handler)
+        self.server.proxy = self
         self.url = f"http://127.0.0.1:{self.server.server_port}"
         self._thread = threading.Thread(target=self.server.serve_forever, args=(0.05,))
         self._thread.start()
@@ -73,7 +74,14 @@ class Proxy:
         self._thread.join(PATIENCE)
         self.pool.shutdown()
 
-    def pass_on(self, request):
+    def answer(self, request):
+        """Return the status, the headers and the body of the answer to a request."""
+        if request.path not in self.answers:
+            return self._pass_on(request)
+        kind, body = self.answers[request.path]
+        return 200, [("Content-Type", kind), ("Cache-Control", "no-cache")], body
+
+    def _pass_on(self, request):
         """Forward a request as often as it has to arrive; return one of the answers."""
         if not (self.twice and request.path == ENTRIES):
             return self._deliver(request)
@@ -137,65 +145,59 @@ class _Server(ThreadingHTTPServer):
         """Say nothing of a connection that ended: that is what this server is for."""
 
 
-def _handler(proxy):
-    class Handler(BaseHTTPRequestHandler):
-        protocol_version = "HTTP/1.1"
+class _Handler(BaseHTTPRequestHandler):
+    """One connection of the browser."""
 
-        def log_message(self, *_):
-            """Keep quiet."""
+    protocol_version = "HTTP/1.1"
 
-        def do_GET(self):  # noqa: N802 - the name that http.server looks for
-            try:
-                self._answer()
-            except LostError:
-                self._reset()
+    def log_message(self, *_):
+        """Keep quiet."""
 
-        do_POST = do_PUT = do_HEAD = do_GET  # noqa: N815 - as above
+    def do_GET(self):
+        try:
+            self._answer(self.server.proxy)
+        except LostError:
+            self._reset()
 
-        def _answer(self):
-            weather = proxy.weather
-            if weather is Weather.REFUSED:
-                raise LostError
-            request = _Request(self)
-            if weather is Weather.REQUEST_LOST:
-                raise LostError
-            if weather is Weather.SILENT:
-                proxy.changed.wait(PATIENCE)
-                raise LostError
-            if proxy.delay:
-                proxy.changed.wait(proxy.delay)
-            if request.path in proxy.answers:
-                kind, body = proxy.answers[request.path]
-                found = 200, [("Content-Type", kind), ("Cache-Control", "no-cache")], body
-            else:
-                found = proxy.pass_on(request)
-            if weather is Weather.ANSWER_LOST:
-                raise LostError
-            self._send(*found, torn=weather is Weather.ANSWER_TORN)
+    do_POST = do_PUT = do_HEAD = do_GET  # noqa: N815 - the names that http.server looks for
 
-        def _send(self, status, headers, body, *, torn):
-            self.send_response_only(status)
-            for name, value in headers:
-                self.send_header(name, value)
-            if status not in (204, 304):
-                self.send_header("Content-Length", str(len(body)))
-            self.end_headers()
-            if self.command == "HEAD" or status in (204, 304):
-                return
-            if torn:
-                self.wfile.write(body[: len(body) // 2])
-                self.wfile.flush()
-                raise LostError
-            self.wfile.write(body)
+    def _answer(self, proxy):
+        weather = proxy.weather
+        if weather is Weather.REFUSED:
+            raise LostError
+        request = _Request(self)
+        if weather is Weather.REQUEST_LOST:
+            raise LostError
+        if weather is Weather.SILENT:
+            proxy.changed.wait(PATIENCE)
+            raise LostError
+        if proxy.delay:
+            proxy.changed.wait(proxy.delay)
+        found = proxy.answer(request)
+        if weather is Weather.ANSWER_LOST:
+            raise LostError
+        self._send(*found, torn=weather is Weather.ANSWER_TORN)
 
-        def _reset(self):
-            self.close_connection = True
-            with _gone():
-                self.connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, RESET)
-            with _gone():
-                self.connection.close()
+    def _send(self, status, headers, body, *, torn):
+        bodiless = self.command == "HEAD" or status in (204, 304)
+        self.send_response_only(status)
+        for name, value in headers:
+            self.send_header(name, value)
+        if not bodiless:
+            self.send_header("Content-Length", str(len(body)))
+        self.end_headers()
+        if not bodiless:
+            self.wfile.write(body[: len(body) // 2] if torn else body)
+            self.wfile.flush()
+        if torn:
+            raise LostError
 
-    return Handler
+    def _reset(self):
+        self.close_connection = True
+        with _gone():
+            self.connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, RESET)
+        with _gone():
+            self.connection.close()
 
 
 @contextmanager
