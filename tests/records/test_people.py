@@ -27,12 +27,12 @@ ALLOWED = {
     Role.OPERATOR: {Action.READ, Action.LOG},
     Role.ENGINEER: {
         Action.READ, Action.LOG, Action.CORRECT, Action.SET_UP, Action.IMPORT, Action.RULE,
-        Action.REVISE, Action.ACKNOWLEDGE,
+        Action.REVISE, Action.ACKNOWLEDGE, Action.ENROL,
     },
     Role.APPROVER: {Action.READ, Action.ACKNOWLEDGE, Action.SIGN},
     Role.ADMIN: {
         Action.READ, Action.LOG, Action.CORRECT, Action.SET_UP, Action.IMPORT, Action.RULE,
-        Action.REVISE, Action.ACKNOWLEDGE, Action.MANAGE_PEOPLE,
+        Action.REVISE, Action.ACKNOWLEDGE, Action.ENROL, Action.MANAGE_PEOPLE,
     },
 }  # fmt: skip
 

@@ -36,6 +36,7 @@ class Action(StrEnum):
     REVISE = "record revisions"
     ACKNOWLEDGE = "acknowledge cautions and patterns"
     SIGN = "sign off"
+    ENROL = "enrol tablets"
     MANAGE_PEOPLE = "manage people"
 
 
@@ -48,6 +49,7 @@ _ENGINEERING = {
     Action.RULE,
     Action.REVISE,
     Action.ACKNOWLEDGE,
+    Action.ENROL,
 }
 _ALLOWED: dict[Role, set[Action]] = {
     Role.OPERATOR: {Action.READ, Action.LOG},
