@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from flask import Response, jsonify, request
+from flask import Response, jsonify
 from flask_wtf.csrf import generate_csrf
 from sqlalchemy.orm import Session
 
-from trialog.errors import InvalidValueError, UnknownNameError
+from trialog.errors import UnknownNameError
 from trialog.records.database import unit_of_work
 from trialog.records.models import Cell, Person, Shift
 from trialog.records.people import Action
@@ -17,6 +17,7 @@ from trialog.web.database import get_or_404, get_session
 from trialog.web.errors import error_body_of, status_of
 from trialog.web.identity import current_person
 from trialog.web.logging import bp
+from trialog.web.logging.bodies import read_json
 from trialog.web.logging.parsing import parse_lines
 from trialog.web.logging.refusing import RefusedLineError
 from trialog.web.logging.running import as_json, running_state
@@ -34,7 +35,7 @@ def add_entries(cell_id: int) -> tuple[Response, int] | Response:
     cell, person, moment = get_or_404(Cell, cell_id), current_person(), now()
     session = get_session()
     try:
-        entries = parse_lines(_body())
+        entries = parse_lines(read_json(LARGEST_BATCH))
         with unit_of_work(session):
             taken = take(session, cell, entries, actor=person, now=moment)
     except RefusedLineError as error:
@@ -57,22 +58,6 @@ def state(shift_id: int) -> Response:
 def _about(person: Person) -> dict[str, Any]:
     """Return who is signed in and the server's clock: tablets' own clocks are often wrong."""
     return {"person": {"id": person.id, "name": person.name}, "now": now().isoformat()}
-
-
-def _body() -> Any:
-    if (request.content_length or 0) > LARGEST_BATCH:
-        raise InvalidValueError(
-            "request", f"be at most {LARGEST_BATCH // 1024} kB", f"{request.content_length} bytes"
-        )
-    if not request.is_json:
-        raise InvalidValueError("request", "be JSON", request.mimetype or "no type")
-    try:
-        body = request.get_json(silent=True)
-    except RecursionError:  # lists in lists in lists
-        body = None
-    if body is None:
-        raise InvalidValueError("request", "be well-formed JSON", request.get_data()[:60])
-    return body
 
 
 def _refused(error: RefusedLineError) -> tuple[Response, int]:

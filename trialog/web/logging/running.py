@@ -20,13 +20,15 @@ RECENT = 6
 
 @dataclass(frozen=True)
 class Running:
-    """A shift's count so far; `expected_counter` is None without an opening reading.
+    """A shift's count so far; `expected_counter` is None without an opening reading,
+    `checked` the cycles that a second person watched.
 
     `sequence` is the length of the cell's logbook: the higher one is the newer state.
     """
 
     shift_id: int
     label: str
+    stage: str
     open: bool
     sequence: int
     logged: int
@@ -34,6 +36,7 @@ class Running:
     last_number: int
     opening_counter: int | None
     expected_counter: int | None
+    checked: int
     recent: tuple[Recent, ...]
 
 
@@ -45,24 +48,33 @@ class Recent:
     kind: str
     cycles: int
     cycle_number: int | None
+    modes: tuple[int, ...]
+    clear_seconds: int | None
+    condition: str | None
+    text: str
+    counter: int | None
     words: str
-    person: str | None
+    person: dict[str, Any] | None
 
 
 def running_state(session: Session, shift: Shift) -> Running:
     """Return how a shift stands."""
+    # Read before the lines: a state must not claim to know of more lines than it counts.
+    sequence = shift.cell.chain_length
     log = read_log(session, shift, shift.cell)
     opening = log.facts().opening_counter
     return Running(
         shift_id=shift.id,
         label=shift.label,
+        stage=str(shift.stage),
         open=log.closing is None,
-        sequence=shift.cell.chain_length,
+        sequence=sequence,
         logged=log.logged,
         failed=sum(line.kind is EntryKind.FAILED for line in log.standing()),
         last_number=log.last_number,
         opening_counter=opening,
         expected_counter=_expected(opening, log),
+        checked=sum(line.cycles or 0 for line in log.standing() if line.kind is EntryKind.CHECK),
         recent=tuple(_recent(entry) for entry in recent_lines(session, log)),
     )
 
@@ -87,13 +99,19 @@ def recent_lines(session: Session, log: ShiftLog) -> Sequence[Entry]:
 
 
 def _recent(entry: Entry) -> Recent:
+    person = entry.person
     return Recent(
         client_id=entry.client_id,
         kind=str(entry.kind),
         cycles=entry.cycles or 0,
         cycle_number=entry.cycle_number,
+        modes=tuple(mode.id for mode in entry.modes),
+        clear_seconds=entry.clear_seconds,
+        condition=None if entry.condition is None else str(entry.condition),
+        text=entry.text,
+        counter=entry.counter,
         words=line_words(entry),
-        person=None if entry.person is None else entry.person.name,
+        person=None if person is None else {"id": person.id, "name": person.name},
     )
 
 

@@ -35,6 +35,8 @@ def _opened(entry: Entry) -> str:
 
 def _good(entry: Entry) -> str:
     cycles, last = entry.cycles or 0, entry.cycle_number
+    if entry.counter is not None:
+        return f"{words.counted(cycles, 'good cycle')} by the counter, at {entry.counter:,}"
     if cycles == 1:
         return "good cycle" if last is None else f"good cycle {last:,}"
     span = "" if last is None else f", {last - cycles + 1:,} to {last:,}"
@@ -54,6 +56,17 @@ def _stop(entry: Entry) -> str:
 
 def _note(entry: Entry) -> str:
     return f"note “{shortened(entry.text)}”"
+
+
+def _photo(_entry: Entry) -> str:
+    return "photo of a failure"
+
+
+def _check(entry: Entry) -> str:
+    watched = words.counted(entry.cycles or 0, "cycle")
+    if not entry.modes:
+        return f"spot check of {watched}, none failed"
+    return f"spot check of {watched}, {words.listed([mode.name for mode in entry.modes])}"
 
 
 def _condition(entry: Entry) -> str:
@@ -92,6 +105,8 @@ _WORDS: dict[EntryKind, Callable[[Entry], str]] = {
     EntryKind.FAILED: _failed,
     EntryKind.STOP: _stop,
     EntryKind.NOTE: _note,
+    EntryKind.PHOTO: _photo,
+    EntryKind.CHECK: _check,
     EntryKind.CONDITION: _condition,
     EntryKind.READING: _reading,
     EntryKind.SHIFT_CLOSED: _closed,
