@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import cast
 
-from flask import Flask, session
+from flask import Flask, g, request, session
 from flask_login import LoginManager, current_user, login_user, logout_user
 
 from trialog.errors import NotAllowedError
-from trialog.records.models import Person
+from trialog.records.models import Person, Tablet
 from trialog.records.people import Action, may
+from trialog.records.tablets import tablet_of_key
 from trialog.web.clock import now
 from trialog.web.database import get_session
 
@@ -36,10 +37,11 @@ class SignedIn:
 
     def get_id(self) -> str:
         """Return the session's name for the person: stale once the role or the PIN changes."""
-        return f"{self.person.id}:{_stamp(self.person)}"
+        return f"{self.person.id}:{stamp(self.person)}"
 
 
-def _stamp(person: Person) -> str:
+def stamp(person: Person) -> str:
+    """Return what changes whenever a person's role or PIN does, and tells neither."""
     rights = f"{person.role}\n{person.pin_hash}"
     return hashlib.sha256(rights.encode()).hexdigest()[:24]
 
@@ -71,6 +73,20 @@ def current_person() -> Person:
     return cast(SignedIn, current_user).person
 
 
+def tablet_by_key() -> Tablet | None:
+    """Return the tablet whose key the request carries, unless it is unknown or revoked."""
+    given = request.authorization
+    if given is None or given.type != "bearer" or not given.token:
+        return None
+    g.tablet = tablet_of_key(get_session(), given.token)
+    return cast("Tablet | None", g.tablet)
+
+
+def current_tablet() -> Tablet:
+    """Return the tablet that the request comes from; its route must be one for tablets only."""
+    return cast(Tablet, g.tablet)
+
+
 def i_may(action: Action | str) -> bool:
     """Say whether somebody is signed in who may do this; for templates to hide what is refused."""
     return bool(current_user.is_authenticated) and may(current_person(), Action(action))
@@ -78,11 +94,11 @@ def i_may(action: Action | str) -> bool:
 
 @login_manager.user_loader  # type: ignore[untyped-decorator]  # flask_login has no types
 def _load(identity: str) -> SignedIn | None:
-    number, _, stamp = identity.partition(":")
+    number, _, mark = identity.partition(":")
     person = get_session().get(Person, int(number)) if number.isdigit() else None
     if person is None or not person.active or _too_old(now()):
         return None
-    return SignedIn(person) if hmac.compare_digest(stamp, _stamp(person)) else None
+    return SignedIn(person) if hmac.compare_digest(mark, stamp(person)) else None
 
 
 def _too_old(moment: datetime) -> bool:

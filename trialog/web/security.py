@@ -15,14 +15,18 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from trialog.records.people import Action, require
 from trialog.web.errors import wants_json
-from trialog.web.identity import current_person
+from trialog.web.identity import current_person, tablet_by_key
 
 LARGEST_REQUEST = 32 * 1024 * 1024
 PIN_CHECKS = "30 per minute"
 """For each address; the lock of a single person comes earlier. Common practice, no source."""
 
+CODE_TRIES = "10 per minute"
+"""For each address: nobody types codes faster. Common practice, no source."""
+
 ACCESS = "trialog_access"
 PUBLIC = "public"
+TABLETS = "tablets"
 
 csrf = CSRFProtect()
 limiter = Limiter(get_remote_address, storage_uri="memory://", headers_enabled=False)
@@ -43,6 +47,11 @@ _HEADERS = {
     "Cross-Origin-Resource-Policy": "same-origin",
 }
 
+NO_TABLET = (
+    "This tablet is not enrolled, or no longer. What it holds stays on it; an engineer can give it "
+    "a new code."
+)
+
 View = Callable[..., Any]
 V = TypeVar("V", bound=View)
 
@@ -51,7 +60,7 @@ def allowed(action: Action) -> Callable[[V], V]:
     """Mark a view as open to signed-in people whose role allows an action.
 
     Goes below the route: `@bp.get(…)`, then `@allowed(Action.READ)`. An app does not start
-    with a route that carries neither this mark nor `public`.
+    with a route that carries neither this mark nor `public` nor `tablets_only`.
     """
 
     def mark(view: V) -> V:
@@ -67,6 +76,22 @@ def public(view: V) -> V:
     return view
 
 
+def public_api(view: V) -> V:
+    """Mark a view as open to every program: what it asks for in the body counts, no cookie does."""
+    csrf.exempt(view)
+    return public(view)
+
+
+def tablets_only(view: V) -> V:
+    """Mark a view as open to enrolled tablets, which send their key with every request.
+
+    No cookie counts there, so no other site can make a browser send what it did not mean to.
+    """
+    setattr(view, ACCESS, TABLETS)
+    csrf.exempt(view)
+    return view
+
+
 def report_page(view: V) -> V:
     """Mark a view whose page holds charts: their library sets styles on elements."""
     view.trialog_charts = True  # type: ignore[attr-defined]  # a mark on a function
@@ -74,7 +99,7 @@ def report_page(view: V) -> V:
 
 
 def access_of(view: View) -> Action | str | None:
-    """Return who may use a view: an action, `PUBLIC`, or None where it does not say."""
+    """Return who may use a view: an action, `PUBLIC`, `TABLETS`, or None where it is not said."""
     return getattr(view, ACCESS, None)
 
 
@@ -104,6 +129,10 @@ def _require_access() -> AnyResponse | None:
         return None  # no such page: the same answer for everybody
     access = access_of(current_app.view_functions[request.endpoint])
     if access == PUBLIC:
+        return None
+    if access == TABLETS:
+        if tablet_by_key() is None:
+            raise Unauthorized(NO_TABLET)
         return None
     if not current_user.is_authenticated:
         return _ask_to_sign_in()
