@@ -1,0 +1,112 @@
+"""The tablets' JSON side: enrol, take along what logging needs, sign in."""
+
+from __future__ import annotations
+
+from typing import Any, TypeVar
+
+from flask import Response, jsonify, request
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from trialog.errors import InvalidValueError
+from trialog.records.database import unit_of_work
+from trialog.records.models import Cell, Person
+from trialog.records.people import Action, check_pin, require
+from trialog.records.tablets import enrol as enrol_tablet
+from trialog.records.tablets import was_seen_lately
+from trialog.web.clock import now, zone
+from trialog.web.database import LARGEST_ID, get_session
+from trialog.web.errors import error_body, error_response
+from trialog.web.identity import current_tablet
+from trialog.web.logging import bp
+from trialog.web.logging.bodies import read_json
+from trialog.web.logging.pack import about_person, about_tablet, build_pack
+from trialog.web.logging.shell import version
+from trialog.web.people.reading import is_locked
+from trialog.web.security import CODE_TRIES, PIN_CHECKS, limiter, public_api, tablets_only
+
+T = TypeVar("T", int, str)
+
+SMALL = 4 * 1024
+"""Bytes; a code, or a name and a PIN, fit many times."""
+
+WRONG = "be this person's"
+LOCKED = (
+    "wait: it was wrong too often, and sign-in for this person is locked for five minutes. "
+    "An admin can set a new one if it is forgotten."
+)
+
+
+@bp.post("/api/tablet/enrol")
+@public_api
+@limiter.limit(CODE_TRIES)
+def enrol() -> Response:
+    """Make the browser that knows a code a tablet."""
+    code = _given(read_json(SMALL), "code", str)
+    session, moment = get_session(), now()
+    with unit_of_work(session):
+        tablet, key = enrol_tablet(session, code, now=moment)
+        made = {"key": key, "tablet": about_tablet(tablet), "cell": tablet.cell_id}
+    return jsonify(**made, now=now().isoformat())
+
+
+@bp.get("/api/tablet/pack")
+@tablets_only
+def pack() -> Response:
+    """Give a tablet what it needs to log without a network."""
+    session, tablet, moment = get_session(), current_tablet(), now()
+    if not was_seen_lately(tablet, now=moment):
+        with unit_of_work(session):
+            tablet.seen_at = moment
+    cell = _cell_asked_for(tablet.cell_id)
+    made = build_pack(session, tablet, cell, version=version(), zone=zone(), now=moment)
+    return jsonify(made | {"now": now().isoformat()})
+
+
+def _cell_asked_for(otherwise: int | None) -> Cell | None:
+    typed = request.args.get("cell", "")
+    if not typed:
+        return None if otherwise is None else get_session().get(Cell, otherwise)
+    number = int(typed) if typed.isascii() and typed.isdigit() and len(typed) < 11 else 0
+    return cell_numbered(number)
+
+
+def cell_numbered(number: int) -> Cell:
+    """Return the cell of a number that a tablet sent, or raise InvalidValueError."""
+    cell = get_session().get(Cell, number) if 0 < number <= LARGEST_ID else None
+    if cell is None:
+        raise InvalidValueError("cell", "be the number of a cell", number)
+    return cell
+
+
+@bp.post("/api/tablet/sign-in")
+@tablets_only
+@limiter.limit(PIN_CHECKS)
+def sign_in() -> Response:
+    """Check somebody's PIN; the tablet remembers who is signed in, not the server."""
+    body = read_json(SMALL)
+    number, pin = _given(body, "person", int), _given(body, "pin", str)
+    session, moment = get_session(), now()
+    with unit_of_work(session):
+        name = _name_of(session, number)
+        person = check_pin(session, name, pin, now=moment)
+    if person is None:
+        rule = LOCKED if is_locked(session, name, now=moment) else WRONG
+        return error_response(403, error_body(f"pin must {rule}", "pin", rule))
+    require(person, Action.LOG)
+    return jsonify(person=about_person(person), now=now().isoformat())
+
+
+def _name_of(session: Session, number: int) -> str:
+    """Return a person's name, read alone: the row itself is the PIN check's to lock and read."""
+    known = select(Person.name).where(Person.id == number)
+    return (session.scalar(known) if 0 < number <= LARGEST_ID else None) or ""
+
+
+def _given(body: Any, field: str, kind: type[T]) -> T:
+    """Return a field of a request; what stood there instead may be a secret."""
+    value = body.get(field) if isinstance(body, dict) else None
+    if type(value) is not kind:
+        word = "text" if kind is str else "whole number"
+        raise InvalidValueError(field, f"be a {word}", None)
+    return value
