@@ -4,18 +4,24 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import plotly
 from flask import Flask, Response, g, jsonify, request
 from sqlalchemy import text
+from werkzeug.utils import safe_join
+from werkzeug.wrappers import Response as AnyResponse
 
 from trialog.web.database import get_session
 from trialog.web.security import public
 
 A_YEAR = 365 * 24 * 3600
+
+PACKED = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
+"""Static files that are text and get smaller, with their types."""
 
 
 @cache
@@ -25,15 +31,15 @@ def fingerprint(path: Path) -> str:
 
 
 @cache
-def plotly_script() -> tuple[bytes, bytes]:
-    """Return the chart library's script, plain and gzipped."""
-    plain = (Path(plotly.__file__).parent / "package_data" / "plotly.min.js").read_bytes()
-    return plain, gzip.compress(plain, compresslevel=6, mtime=0)
+def plotly_script() -> bytes:
+    """Return the chart library's script."""
+    return (Path(plotly.__file__).parent / "package_data" / "plotly.min.js").read_bytes()
 
 
 def init_app(app: Flask) -> None:
     """Serve static files for keeps, the chart library, and a sign of life."""
     app.config["SEND_FILE_MAX_AGE_DEFAULT"] = A_YEAR
+    app.view_functions["static"] = public(_packed_static(app))
     app.url_defaults(_add_fingerprint(app))
     app.add_url_rule("/assets/plotly.min.js", "plotly_js", public(_plotly_js))
     app.add_url_rule("/health", "health", public(_health))
@@ -51,15 +57,56 @@ def _add_fingerprint(app: Flask) -> Any:
     return add
 
 
+def _packed_static(app: Flask) -> Callable[..., AnyResponse]:
+    """Serve static text files packed: a tablet on bad Wi-Fi waits for every one of them."""
+
+    def send(filename: str) -> AnyResponse:
+        path = safe_join(str(app.static_folder), filename)
+        kind = PACKED.get(Path(filename).suffix)
+        if path is None or kind is None or not Path(path).is_file():
+            return app.send_static_file(filename)
+        response = text_answer(_content(Path(path)), kind)
+        response.headers["Cache-Control"] = f"public, max-age={A_YEAR}"
+        return response
+
+    return send
+
+
+@cache
+def _content(path: Path) -> bytes:
+    return path.read_bytes()
+
+
+@cache
+def _packed(plain: bytes) -> bytes:
+    return gzip.compress(plain, compresslevel=9, mtime=0)
+
+
+@cache
+def _tag(plain: bytes) -> str:
+    return hashlib.sha256(plain).hexdigest()[:16]
+
+
+def text_answer(plain: bytes, kind: str) -> Response:
+    """Answer with a text that every visitor may see and keep: packed for who takes it so.
+
+    The text is kept packed for as long as the server runs: for files and pages of which
+    there are few, not for what differs by visitor.
+    """
+    g.cacheable = True
+    packed = request.accept_encodings["gzip"] > 0
+    response = Response(_packed(plain) if packed else plain, mimetype=kind)
+    response.headers["Vary"] = "Accept-Encoding"
+    tag = _tag(plain)
+    if packed:
+        response.headers["Content-Encoding"] = "gzip"
+    response.set_etag(f"{tag}-gzip" if packed else tag)
+    return cast(Response, response.make_conditional(request))
+
+
 def _plotly_js() -> Response:
     """Serve the chart library that came with Python, precompressed; report pages only."""
-    g.cacheable = True
-    plain, packed = plotly_script()
-    gzipped = request.accept_encodings["gzip"] > 0
-    response = Response(packed if gzipped else plain, mimetype="text/javascript")
-    if gzipped:
-        response.headers["Content-Encoding"] = "gzip"
-    response.headers["Vary"] = "Accept-Encoding"
+    response = text_answer(plotly_script(), "text/javascript")
     response.headers["Cache-Control"] = f"public, max-age={A_YEAR}, immutable"
     return response
 

@@ -4,4 +4,9 @@ from flask import Blueprint
 
 bp = Blueprint("logging", __name__, template_folder="templates")
 
-from trialog.web.logging import api, views  # noqa: E402, F401 - the views hang themselves on bp
+from trialog.web.logging import (  # noqa: E402, F401 - the views hang themselves on bp
+    api,
+    shell,
+    tablet_api,
+    views,
+)
