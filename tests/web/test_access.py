@@ -9,12 +9,16 @@ import pytest
 from trialog.records.people import Action, may
 from trialog.records.words import Role
 from trialog.web import security
-from trialog.web.security import PUBLIC, access_of
+from trialog.web.security import PUBLIC, TABLETS, access_of
 
 OPEN_TO_ALL = {
     "static", "plotly_js", "health", "auth.login", "help.index", "help.page", "help.image",
     # These end a session, so they must work for one that has just ended by itself.
     "auth.logout", "logging.hand_over",
+    # The tablet page is the same for everybody; whoever knows a code enrols.
+    "logging.tablet", "logging.worker", "logging.manifest", "logging.texts", "logging.enrol",
+    # What a tablet needs before it can sign anybody in.
+    "trust.show", "trust.certificate",
 }  # fmt: skip
 GIVEN = {"int": "1", "default": "x", "path": "x"}
 
@@ -25,9 +29,9 @@ def address(rule):
 
 
 def routes(app):
-    """Return every guarded route once for each of its methods."""
+    """Return every route guarded by a role once for each of its methods."""
     for rule in app.url_map.iter_rules():
-        if access_of(app.view_functions[rule.endpoint]) != PUBLIC:
+        if access_of(app.view_functions[rule.endpoint]) not in (PUBLIC, TABLETS):
             for method in sorted(rule.methods - {"HEAD", "OPTIONS"}):
                 yield rule, method
 
@@ -41,6 +45,29 @@ def test_every_other_route_asks_for_an_action(app):
     guarded = {rule.endpoint for rule, _ in routes(app)}
     assert guarded
     assert all(isinstance(access_of(app.view_functions[name]), Action) for name in guarded)
+
+
+def test_nothing_but_their_own_api_is_open_to_tablets(app):
+    rules = [
+        rule.rule
+        for rule in app.url_map.iter_rules()
+        if access_of(app.view_functions[rule.endpoint]) == TABLETS
+    ]
+    assert rules
+    assert all(rule.startswith("/api/tablet/") for rule in rules)
+
+
+@pytest.mark.parametrize("who", ["stranger", "admin"])
+def test_what_is_open_to_tablets_takes_their_key_and_no_cookie(app, people, request, who):
+    app.config["WTF_CSRF_ENABLED"] = False
+    visitor, leaks = request.getfixturevalue(who), []
+    for rule in app.url_map.iter_rules():
+        if access_of(app.view_functions[rule.endpoint]) == TABLETS:
+            for method in rule.methods - {"HEAD", "OPTIONS"}:
+                answer = visitor.client.open(address(rule), method=method)
+                if answer.status_code != 401 or "not enrolled" not in answer.text:
+                    leaks.append((method, rule.rule, answer.status_code))
+    assert leaks == []
 
 
 def test_a_route_that_does_not_say_who_may_use_it_stops_the_start(app):
@@ -77,7 +104,8 @@ def test_every_route_refuses_the_wrong_role_and_only_it(app, people, visitor_as,
 def test_every_post_refuses_a_forged_request(app, people, admin):
     forged = []
     for rule in app.url_map.iter_rules():
-        if "POST" in rule.methods:
+        # The tablets' own API takes no cookie, so no other site can lend a browser's to it.
+        if "POST" in rule.methods and not rule.rule.startswith("/api/tablet/"):
             answer = admin.client.post(
                 address(rule), data={"name": "x"}, headers={"Accept": "application/json"}
             )
