@@ -307,10 +307,9 @@ def test_a_trial_has_lines_exactly_if_its_plan_is_sequential(
         add_trial_row(session, cell, now, **numbers)
 
 
-def test_a_sequential_trial_is_not_lost_by_going_back(populated, sessions, people, now):
-    with sessions() as session:
-        cell = make_cell(session, now, name="another", actor=people.admin)
-        add_trial_row(session, cell, now, plan_kind="sequential", **LINES)
+def test_a_sequential_trial_is_not_lost_by_going_back(populated, session, people, now):
+    cell = make_cell(session, now, name="another", actor=people.admin)
+    add_trial_row(session, cell, now, plan_kind="sequential", **LINES)
     before = rows(populated)
     with pytest.raises(IntegrityError, match="plan_kind"):
         migrate(populated, "downgrade", "0001")
@@ -318,13 +317,11 @@ def test_a_sequential_trial_is_not_lost_by_going_back(populated, sessions, peopl
     assert schema.current_version(populated) == schema.newest_version()
 
 
-def test_older_trials_keep_their_plans(populated, sessions, people, now):
-    with sessions() as session:
-        cell = make_cell(session, now, name="another", actor=people.admin)
-        add_trial_row(session, cell, now, plan_kind="fixed-size", plan_cycles=70, plan_allowed=2)
+def test_older_trials_keep_their_plans(populated, session, people, now):
+    cell = make_cell(session, now, name="another", actor=people.admin)
+    add_trial_row(session, cell, now, plan_kind="fixed-size", plan_cycles=70, plan_allowed=2)
     migrate(populated, "downgrade", "0001")
     migrate(populated, "upgrade", "head")
-    with sessions() as session:
-        trial = session.scalars(select(Trial)).one()
-        assert (trial.plan_kind, trial.plan_cycles, trial.plan_allowed) == ("fixed-size", 70, 2)
-        assert trial.plan_go_start is None
+    trial = session.scalars(select(Trial)).one()
+    assert (trial.plan_kind, trial.plan_cycles, trial.plan_allowed) == ("fixed-size", 70, 2)
+    assert trial.plan_go_start is None

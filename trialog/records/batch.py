@@ -2,26 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from trialog.errors import ConflictError, InvalidValueError, UnknownNameError
 from trialog.records.entries import NewEntry, check_form, check_name
 from trialog.records.models import Cell, Entry, Person, Revision, Shift
 from trialog.records.rollups import CellLayout
-from trialog.records.shiftlog import LINE_COLUMNS, Line, ShiftLog, read_log
+from trialog.records.shiftlog import COUNTED, LINE_COLUMNS, Line, ShiftLog, read_log
 from trialog.records.words import EntryKind
 
 SAME = (
     "kind", "person_id", "stage", "cycles", "counter", "counter_event", "reading", "clear_seconds",
     "condition", "device_id", "resets_evidence", "failure_mode_id", "relevant", "target",
-    "text", "reason",
+    "photo", "text", "reason",
 )  # fmt: skip
 """What must agree for a line to be a repeat."""
+
+FROM_TABLET = ("tablet_id", "tablet_number", "tablet_time")
 
 
 @dataclass
@@ -59,7 +61,7 @@ def admit(batch: Batch, entry: NewEntry) -> None:
     if entry.kind is EntryKind.SHIFT_OPENED:
         _open_shift(batch, entry, moment)
     elif label is not None:
-        number = _log(batch, label).admit(entry)
+        entry, number = _admit_to_shift(batch, label, entry)
     elif entry.kind is EntryKind.UNDO:
         _withdraw_revision(batch, entry)
     line = _line(entry, moment, number)
@@ -69,6 +71,41 @@ def admit(batch: Batch, entry: NewEntry) -> None:
     if entry.kind is EntryKind.REVISION:
         batch.changed_since.append(moment)
     batch.facts[entry.client_id] = _facts(batch, entry, line, label)
+
+
+def _admit_to_shift(batch: Batch, label: str, entry: NewEntry) -> tuple[NewEntry, int | None]:
+    """Check a line against its shift; return it as it is to be stored, and its cycle number."""
+    log = _log(batch, label)
+    if entry.counts_by_counter:
+        # They ran at some time since the last reading: their place is not known.
+        goods = log.goods_by(entry.counter or 0)
+        entry = replace(entry, cycles=goods or None, order_known=False)
+    if entry.seen is not None and _was_overtaken(batch, label, entry):
+        entry = replace(entry, order_known=False)
+    return entry, log.admit(entry, late=_is_late(batch, log, entry))
+
+
+def _was_overtaken(batch: Batch, label: str, entry: NewEntry) -> bool:
+    """Say whether others logged cycles of the shift that a waiting line's tablet did not know of.
+
+    Which of them came first nobody can tell then: a tablet's clock may be wrong.
+    """
+    others = select(Entry.id).where(
+        Entry.shift_id == batch.shifts[label].id,
+        Entry.sequence > entry.seen,
+        Entry.kind.in_(COUNTED),
+        or_(Entry.tablet_id.is_(None), Entry.tablet_id != entry.tablet_id),
+    )
+    return batch.session.scalar(others.limit(1)) is not None
+
+
+def _is_late(batch: Batch, log: ShiftLog, entry: NewEntry) -> bool:
+    """Say whether a line was tapped before its tablet heard that the shift was closed."""
+    if log.closing is None or entry.seen is None:
+        return False
+    closed = select(Entry.sequence).where(Entry.client_id == log.closing.client_id)
+    sequence = batch.session.scalar(closed)
+    return sequence is not None and entry.seen < sequence
 
 
 def _require_layout(layout: CellLayout, entry: NewEntry) -> None:
@@ -163,7 +200,7 @@ def _withdraw_new_revision(batch: Batch, target: str) -> None:
 def _facts(batch: Batch, entry: NewEntry, line: Line, label: str | None) -> dict[str, Any]:
     """Return the columns of an entry's row and its modes, without place and hash."""
     return {
-        **{name: getattr(entry, name) for name in SAME},
+        **{name: getattr(entry, name) for name in (*SAME, *FROM_TABLET)},
         "client_id": entry.client_id,
         "cell_id": batch.cell.id,
         "shift_id": None if label is None else batch.shifts[label].id,

@@ -21,7 +21,11 @@ MOST_CYCLES_AT_ONCE = 100_000
 LONGEST_CLEAR_SECONDS = 7 * 24 * 3600
 LARGEST_COUNTER = 10**12
 LARGEST_CYCLE_NUMBER = 10**9
+LARGEST_TABLET_NUMBER = 2**53 - 1
+"""Beyond this a browser cannot tell whole numbers apart."""
+
 CLIENT_ID = re.compile(r"[A-Za-z0-9_.:-]{1,64}")
+SHA256 = re.compile(r"[0-9a-f]{64}")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,6 +35,12 @@ class NewEntry:
     `client_id` is made by whoever sends it; sending it again changes nothing.
     `occurred_at` empty means the moment the server receives it.
     `order_known` is False for cycles of a tally, whose place in the shift nobody wrote down.
+    Good cycles may come with a machine counter's reading instead of their number: then they
+    are those that the machine counted since the shift opened and nobody logged.
+
+    From a tablet: `tablet_number` counts its lines in the order of its taps, `tablet_time` is
+    its own clock's, and `seen`, on a line that had to wait, the length of the logbook that the
+    tablet knew of when it was tapped.
     """
 
     client_id: str
@@ -54,8 +64,18 @@ class NewEntry:
     failure_mode_id: int | None = None
     relevant: bool | None = None
     target: str | None = None
+    photo: str | None = None
     text: str = ""
     reason: str = ""
+    tablet_id: int | None = None
+    tablet_number: int | None = None
+    tablet_time: datetime | None = None
+    seen: int | None = None
+
+    @property
+    def counts_by_counter(self) -> bool:
+        """Whether the number of good cycles is still to be worked out from the counter."""
+        return self.kind is EntryKind.GOOD and self.cycles is None and self.counter is not None
 
 
 def check_form(entry: NewEntry, now: datetime) -> None:
@@ -80,8 +100,20 @@ def check_form(entry: NewEntry, now: datetime) -> None:
         check_whole("cycle number", entry.cycle_number, 1, LARGEST_CYCLE_NUMBER)
     if entry.target is not None and not CLIENT_ID.fullmatch(entry.target):
         raise InvalidValueError("target", "be a line's client_id", entry.target)
+    _check_tablet(entry)
     _refuse_strays(entry)
     _FORMS[entry.kind](entry)
+
+
+def _check_tablet(entry: NewEntry) -> None:
+    if (entry.tablet_id is None) != (entry.tablet_number is None):
+        raise InvalidValueError("number", "be given by a tablet, and only by one", None)
+    if entry.tablet_number is not None:
+        check_whole("number", entry.tablet_number, 1, LARGEST_TABLET_NUMBER)
+    if entry.seen is not None:
+        check_whole("seen", entry.seen, 0, LARGEST_TABLET_NUMBER)
+    if entry.tablet_time is not None and entry.tablet_time.tzinfo is None:
+        raise InvalidValueError("tablet_time", "carry a time zone", entry.tablet_time.isoformat())
 
 
 def _refuse_strays(entry: NewEntry) -> None:
@@ -154,6 +186,8 @@ def _check_open(entry: NewEntry) -> None:
 
 
 def _check_good(entry: NewEntry) -> None:
+    if entry.cycles is None and entry.counter is not None:
+        return
     _required("cycles", entry.cycles)
     check_whole("cycles", entry.cycles or 0, 1, MOST_CYCLES_AT_ONCE)
 
@@ -162,6 +196,10 @@ def _check_failed(entry: NewEntry) -> None:
     if entry.cycles != 1:
         raise InvalidValueError("cycles", "be 1 for a failed cycle", entry.cycles)
     _required("failure modes", entry.mode_ids)
+    _check_modes(entry)
+
+
+def _check_modes(entry: NewEntry) -> None:
     if len(set(entry.mode_ids)) != len(entry.mode_ids):
         raise InvalidValueError("failure modes", "each be named once", entry.mode_ids)
 
@@ -173,6 +211,19 @@ def _check_stop(entry: NewEntry) -> None:
 
 def _check_note(entry: NewEntry) -> None:
     _required("note", entry.text.strip())
+
+
+def _check_photo(entry: NewEntry) -> None:
+    _required("target", entry.target)
+    if not SHA256.fullmatch(entry.photo or ""):
+        raise InvalidValueError("photo", "be a photo's SHA-256 in hex", entry.photo)
+
+
+def _check_spot_check(entry: NewEntry) -> None:
+    _required("cycles", entry.cycles)
+    most = 1 if entry.mode_ids else MOST_CYCLES_AT_ONCE
+    check_whole("cycles", entry.cycles or 0, 1, most)
+    _check_modes(entry)
 
 
 def _check_condition(entry: NewEntry) -> None:
@@ -211,9 +262,11 @@ def _check_undo(entry: NewEntry) -> None:
 _CYCLE_FIELDS = frozenset({"cycles", "cycle_number"})
 _FIELDS_OF: dict[EntryKind, frozenset[str]] = {
     EntryKind.SHIFT_OPENED: frozenset({"stage", "counter"}),
-    EntryKind.GOOD: _CYCLE_FIELDS,
+    EntryKind.GOOD: _CYCLE_FIELDS | {"counter"},
     EntryKind.FAILED: _CYCLE_FIELDS | {"mode_ids"},
     EntryKind.STOP: frozenset({"clear_seconds"}),
+    EntryKind.PHOTO: frozenset({"target", "photo"}),
+    EntryKind.CHECK: _CYCLE_FIELDS | {"mode_ids"},
     EntryKind.CONDITION: frozenset({"condition"}),
     EntryKind.READING: frozenset({"reading", "counter"}),
     EntryKind.SHIFT_CLOSED: frozenset({"counter", "counter_event"}),
@@ -231,6 +284,8 @@ _FORMS: dict[EntryKind, Callable[[NewEntry], None]] = {
     EntryKind.FAILED: _check_failed,
     EntryKind.STOP: _check_stop,
     EntryKind.NOTE: _check_note,
+    EntryKind.PHOTO: _check_photo,
+    EntryKind.CHECK: _check_spot_check,
     EntryKind.CONDITION: _check_condition,
     EntryKind.READING: _check_reading,
     EntryKind.SHIFT_CLOSED: _check_close,

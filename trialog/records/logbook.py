@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sqlalchemy import select
@@ -130,11 +130,13 @@ def _known_entries(session: Session, client_ids: Sequence[str]) -> dict[str, Ent
 
 def _require_same(entry: NewEntry, known: Entry, cell: Cell) -> None:
     """Tell a repeat from another line under the same id."""
+    if entry.counts_by_counter:
+        entry = replace(entry, cycles=known.cycles)
     same = (
         known.cell_id == cell.id
         and all(getattr(entry, name) == getattr(known, name) for name in SAME)
         and (entry.shift is None or entry.shift.strip() == (known.shift and known.shift.label))
-        and entry.occurred_at in (None, known.occurred_at)
+        and _same_time(entry, known)
         and entry.cycle_number in (None, known.cycle_number)
         and set(entry.mode_ids) == {mode.id for mode in known.modes}
     )
@@ -143,3 +145,10 @@ def _require_same(entry: NewEntry, known: Entry, cell: Cell) -> None:
             f"client_id must be new for a new line, but {entry.client_id!r} already stands for "
             f"a {known.kind} line with other content"
         )
+
+
+def _same_time(entry: NewEntry, known: Entry) -> bool:
+    """Compare a tablet's lines by its own clock: what that is corrected to changes with time."""
+    if entry.tablet_id is not None and known.tablet_id is not None:
+        return entry.tablet_time == known.tablet_time
+    return entry.occurred_at in (None, known.occurred_at)

@@ -64,6 +64,11 @@ def may(person: Person, action: Action) -> bool:
     return person.active and action in _ALLOWED[person.role]
 
 
+def role_may(person: Person, action: Action) -> bool:
+    """Say whether a person's role allows an action, whether or not they may still sign in."""
+    return action in _ALLOWED[person.role]
+
+
 def require(person: Person, action: Action) -> None:
     """Raise NotAllowedError where a person's role does not allow an action."""
     if not may(person, action):

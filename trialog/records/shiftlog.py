@@ -10,15 +10,18 @@ from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session
 
 from trialog.errors import ConflictError, InvalidValueError, UnknownNameError
-from trialog.records.entries import NewEntry
+from trialog.records.entries import MOST_CYCLES_AT_ONCE, NewEntry, check_whole
 from trialog.records.models import Cell, Entry, EntryMode, Shift
 from trialog.records.words import Condition, CounterEvent, EntryKind, Reading, Stage
 
 FIXED = (EntryKind.SHIFT_OPENED, EntryKind.UNDO)
 """What cannot be undone: the opening of a shift, and an undo (log the line again)."""
 
-AFTER_CLOSE = (EntryKind.RULING, EntryKind.READING, EntryKind.UNDO)
+AFTER_CLOSE = (EntryKind.RULING, EntryKind.READING, EntryKind.PHOTO, EntryKind.UNDO)
 """What may still be written about a closed shift."""
+
+COUNTED = (EntryKind.GOOD, EntryKind.FAILED)
+"""The lines whose cycles were run for the record; a spot check only looks at those."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -40,6 +43,11 @@ class Line:
     relevant: bool | None = None
     target: str | None = None
     entry_id: int | None = None
+
+    @property
+    def counted(self) -> int:
+        """Cycles that the line adds to the shift."""
+        return (self.cycles or 0) if self.kind in COUNTED else 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,23 +97,23 @@ class ShiftLog:
             self._take_back(line.target)
         elif line.kind is EntryKind.SHIFT_CLOSED:
             self.closing = line
-        elif line.cycles is not None:
-            self.logged += line.cycles
-            self.last_number = line.cycle_number or self.last_number + line.cycles
+        elif line.counted:
+            self.logged += line.counted
+            self.last_number = line.cycle_number or self.last_number + line.counted
 
     def _take_back(self, target: str) -> None:
         self.undone.add(target)
         if self.closing is not None and self.closing.client_id == target:
             self.closing = None
-        self.logged -= self.by_id[target].cycles or 0
-        if self.by_id[target].cycles:
+        self.logged -= self.by_id[target].counted
+        if self.by_id[target].counted:
             self.last_number = self._highest_number()
 
     def _highest_number(self) -> int:
         number = 0
         for line in self.standing():
-            if line.cycles is not None:
-                number = line.cycle_number or number + line.cycles
+            if line.counted:
+                number = line.cycle_number or number + line.counted
         return number
 
     def standing(self) -> list[Line]:
@@ -131,8 +139,35 @@ class ShiftLog:
             counter_event=None if closing is None else closing.counter_event,
         )
 
-    def admit(self, entry: NewEntry) -> int | None:
+    def goods_by(self, counter: int) -> int:
+        """Return how many cycles the machine counted, by a reading now, that nobody logged.
+
+        Raises
+        ------
+        InvalidValueError
+            If the reading cannot tell, or less was counted than logged.
+        """
+        opening = self.facts().opening_counter
+        if opening is None:
+            raise InvalidValueError(
+                "counter", "follow an opening reading, which this shift lacks", counter
+            )
+        rolled = counter < opening and self.modulus is not None
+        event = CounterEvent.ROLLED_OVER if rolled else None
+        counted = counted_by_machine(opening, counter, event, self.modulus) or 0
+        if counted < self.logged:
+            raise InvalidValueError(
+                "counter",
+                f"cover the {self.logged} logged cycles (opening reading {opening})",
+                counter,
+            )
+        check_whole("cycles by the counter", counted - self.logged, 0, MOST_CYCLES_AT_ONCE)
+        return counted - self.logged
+
+    def admit(self, entry: NewEntry, *, late: bool = False) -> int | None:
         """Check that a new line may follow, and return its cycle number if it has one.
+
+        `late`: it was tapped on a tablet that had not heard of the shift's closing yet.
 
         Raises
         ------
@@ -141,14 +176,19 @@ class ShiftLog:
         ConflictError
             If the shift's state does not allow the line.
         """
-        if self.closing is not None and entry.kind not in AFTER_CLOSE:
+        may_follow = entry.kind in AFTER_CLOSE or (
+            late and entry.kind is not EntryKind.SHIFT_CLOSED
+        )
+        if self.closing is not None and not may_follow:
             raise ConflictError(f"shift {self.label!r} is closed; no {entry.kind} line can follow")
         check = _ADMISSIONS.get(entry.kind)
         if check is not None:
-            check(self, entry)
+            check(self, entry, late)
         return self._number(entry)
 
     def _number(self, entry: NewEntry) -> int | None:
+        if entry.kind is EntryKind.CHECK:
+            return entry.cycle_number
         if entry.cycles is None or not entry.order_known:
             return None
         if entry.cycle_number is None:
@@ -170,25 +210,33 @@ class ShiftLog:
             raise ConflictError(f"line {entry.target!r} is already undone")
         return target
 
-    def _check_undo(self, entry: NewEntry) -> None:
+    def _check_undo(self, entry: NewEntry, late: bool) -> None:
         target = self._target(entry)
         if target.kind in FIXED:
             raise ConflictError(f"a line of kind '{target.kind}' cannot be undone")
-        if self.closing is not None and target.kind not in (*AFTER_CLOSE, EntryKind.SHIFT_CLOSED):
+        stays = target.kind not in (*AFTER_CLOSE, EntryKind.SHIFT_CLOSED)
+        if self.closing is not None and stays and not late:
             raise ConflictError(
                 f"shift {self.label!r} is closed; undo its closing before other lines"
             )
 
-    def _check_ruling(self, entry: NewEntry) -> None:
+    def _check_photo(self, entry: NewEntry, _late: bool) -> None:
+        self._failed_target(entry)
+
+    def _failed_target(self, entry: NewEntry) -> Line:
         target = self._target(entry)
         if target.kind is not EntryKind.FAILED:
             raise InvalidValueError("target", "be a failed cycle", f"a {target.kind} line")
+        return target
+
+    def _check_ruling(self, entry: NewEntry, _late: bool) -> None:
+        target = self._failed_target(entry)
         if entry.failure_mode_id not in (None, *target.mode_ids):
             raise InvalidValueError(
                 "failure mode", "be one of the failed cycle's", entry.failure_mode_id
             )
 
-    def _check_reading(self, entry: NewEntry) -> None:
+    def _check_reading(self, entry: NewEntry, _late: bool) -> None:
         if entry.reading is Reading.CLOSING and self.closing is None:
             raise ConflictError(f"shift {self.label!r} is not closed; it has no closing reading")
         facts = self.facts()
@@ -207,7 +255,7 @@ class ShiftLog:
                 entry.counter,
             )
 
-    def _check_close(self, entry: NewEntry) -> None:
+    def _check_close(self, entry: NewEntry, _late: bool) -> None:
         opening = self.facts().opening_counter
         if opening is None or entry.counter is None:
             return
@@ -249,7 +297,8 @@ class ShiftLog:
             )
 
 
-_ADMISSIONS: dict[EntryKind, Callable[[ShiftLog, NewEntry], None]] = {
+_ADMISSIONS: dict[EntryKind, Callable[[ShiftLog, NewEntry, bool], None]] = {
+    EntryKind.PHOTO: ShiftLog._check_photo,
     EntryKind.SHIFT_CLOSED: ShiftLog._check_close,
     EntryKind.READING: ShiftLog._check_reading,
     EntryKind.RULING: ShiftLog._check_ruling,

@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from trialog.records.chain import CHAINED, document_hash, entry_hash
+from trialog.records.chain import CHAINED, CHAINED_SINCE, document_hash, entry_hash
 from trialog.records.models import Cell, Entry, Revision, Shift, SignOff
 from trialog.records.rollups import CellLayout, Row, roll_up, stored_rows
 from trialog.records.shiftlog import modes_by_entry, read_log
@@ -42,7 +42,7 @@ def verify(session: Session) -> list[Difference]:
 def _verify_chain(session: Session, cell: Cell) -> Iterator[Difference]:
     where = f"cell {cell.name!r}, logbook"
     modes = modes_by_entry(session, Entry.cell_id == cell.id)
-    columns = [getattr(Entry, name) for name in CHAINED if name != "mode_ids"]
+    columns = [getattr(Entry, name) for name in (*CHAINED, *CHAINED_SINCE) if name != "mode_ids"]
     statement = (
         select(Entry.id, Entry.previous_hash, Entry.hash, *columns)
         .where(Entry.cell_id == cell.id)

@@ -4,6 +4,7 @@ a field that is unknown, missing, of another type or of no use to its kind of li
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import datetime
 from enum import StrEnum
 from typing import Any
@@ -90,17 +91,28 @@ COMMON: dict[str, tuple[str, Reader]] = {
 }
 """Fields that every kind of line may carry, with the line's attribute and the reader."""
 
+TABLETS: dict[str, tuple[str, Reader]] = {
+    "number": ("tablet_number", _whole),
+    "tablet_time": ("tablet_time", _time),
+    "seen": ("seen", _whole),
+    "placed": ("order_known", _yes_no),
+}
+"""Fields that only a tablet's lines carry."""
+
+CYCLE: dict[str, tuple[str, Reader]] = {
+    "cycles": ("cycles", _whole),
+    "cycle_number": ("cycle_number", _whole),
+}
+
 OWN: dict[EntryKind, dict[str, tuple[str, Reader]]] = {
     EntryKind.SHIFT_OPENED: {
         "stage": ("stage", _one_of(Stage)),
         "counter": ("counter", _whole),
     },
-    EntryKind.GOOD: {"cycles": ("cycles", _whole), "cycle_number": ("cycle_number", _whole)},
-    EntryKind.FAILED: {
-        "cycles": ("cycles", _whole),
-        "cycle_number": ("cycle_number", _whole),
-        "modes": ("mode_ids", _row_ids),
-    },
+    EntryKind.GOOD: CYCLE | {"counter": ("counter", _whole)},
+    EntryKind.FAILED: CYCLE | {"modes": ("mode_ids", _row_ids)},
+    EntryKind.PHOTO: {"target": ("target", _text), "photo": ("photo", _text)},
+    EntryKind.CHECK: CYCLE | {"modes": ("mode_ids", _row_ids)},
     EntryKind.STOP: {"clear_seconds": ("clear_seconds", _whole)},
     EntryKind.NOTE: {},
     EntryKind.CONDITION: {"condition": ("condition", _one_of(Condition))},
@@ -156,8 +168,8 @@ def _parse(line: Any) -> NewEntry:
         raise RefusedLineError(error, named) from error
 
 
-def parse_line(line: Any) -> NewEntry:
-    """Read one line; `null` is the same as a field left out.
+def parse_line(line: Any, *, tablet_id: int | None = None) -> NewEntry:
+    """Read one line; `null` is the same as a field left out. `tablet_id`: which one sent it.
 
     Raises
     ------
@@ -175,7 +187,11 @@ def parse_line(line: Any) -> NewEntry:
         raise InvalidValueError("shift", "be given", None)
     if kind is EntryKind.REVISION and "shift" in given:
         raise InvalidValueError("shift", "be left out of a revision", given["shift"])
-    return _entry(given, COMMON | OWN[kind], kind)
+    fields = COMMON | OWN[kind]
+    if tablet_id is None:
+        return _entry(given, fields, kind)
+    entry = _entry(given, fields | TABLETS, kind)
+    return replace(entry, tablet_id=tablet_id)
 
 
 def _entry(

@@ -1,33 +1,24 @@
-"""Which role may write which line."""
+"""Refuse a batch with a line that its sender's role does not allow."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from trialog.errors import NotAllowedError
 from trialog.records.entries import NewEntry
-from trialog.records.models import Cell, Entry, Person
-from trialog.records.people import Action, require
-from trialog.records.words import EntryKind
+from trialog.records.models import Cell, Person
+from trialog.records.people import require
+from trialog.records.rights import actions_needed
 from trialog.web.logging.refusing import RefusedLineError
-
-ENGINEERS_LINES = {
-    EntryKind.RULING: Action.RULE,
-    EntryKind.READING: Action.CORRECT,
-    EntryKind.REVISION: Action.REVISE,
-}
 
 
 def require_rights(
-    session: Session, cell: Cell, entries: Iterable[NewEntry], actor: Person
+    session: Session, cell: Cell, entries: Sequence[NewEntry], actor: Person
 ) -> None:
     """Check that somebody may write these lines; the cell's row must be locked.
 
-    Lines that are in the records already are let through: a tablet that repeats a line
-    whose answer got lost must hear "repeated", also when the shift was closed in between.
     Lines that nobody may write on a closed shift are the write path's to refuse, which can
     say why.
 
@@ -36,31 +27,8 @@ def require_rights(
     RefusedLineError
         For the first line that the person's role does not allow.
     """
-    lines = list(entries)
-    known = _stored(session, cell, [line.client_id for line in lines])
-    targets = _stored(session, cell, [line.target for line in lines if line.target])
-    kinds = {line.client_id: line.kind for line in lines}
-    for line in lines:
-        if line.client_id in known:
-            continue
+    for client_id, action in actions_needed(session, cell, entries).items():
         try:
-            require(actor, _action(line, targets.get(line.target or ""), kinds))
+            require(actor, action)
         except NotAllowedError as error:
-            raise RefusedLineError(error, line.client_id) from error
-
-
-def _action(line: NewEntry, target: Entry | None, kinds: dict[str, EntryKind]) -> Action:
-    if line.kind is not EntryKind.UNDO:
-        return ENGINEERS_LINES.get(line.kind, Action.LOG)
-    kind = target.kind if target is not None else kinds.get(line.target or "")
-    if kind is EntryKind.SHIFT_CLOSED:
-        return Action.CORRECT
-    if kind in ENGINEERS_LINES:
-        return ENGINEERS_LINES[kind]
-    closed = target is not None and target.shift is not None and target.shift.closed_at is not None
-    return Action.CORRECT if closed else Action.LOG
-
-
-def _stored(session: Session, cell: Cell, client_ids: list[str]) -> dict[str, Entry]:
-    statement = select(Entry).where(Entry.cell_id == cell.id, Entry.client_id.in_(client_ids))
-    return {entry.client_id: entry for entry in session.scalars(statement)}
+            raise RefusedLineError(error, client_id) from error

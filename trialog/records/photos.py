@@ -1,0 +1,54 @@
+"""Photos of failures: kept once, under the hash of their bytes, which the logbook's lines name."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import datetime
+
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from trialog.errors import InvalidValueError
+from trialog.records.entries import SHA256
+from trialog.records.models import Photo, Tablet
+
+LARGEST_PHOTO = 600 * 1024
+"""Bytes; the tablet shrinks a photo well below this before it keeps it."""
+
+JPEG_BEGINS = b"\xff\xd8\xff"
+
+
+def store_photo(
+    session: Session, sha256: str, content: bytes, *, tablet: Tablet, now: datetime
+) -> bool:
+    """Keep a photo under its hash; say whether it is new.
+
+    Raises
+    ------
+    InvalidValueError
+        If the bytes have another hash, are no JPEG, or are too many.
+    """
+    if not SHA256.fullmatch(sha256):
+        raise InvalidValueError("photo", "be named by a SHA-256 in hex", sha256)
+    if len(content) > LARGEST_PHOTO:
+        most = f"be at most {LARGEST_PHOTO // 1024} kB"
+        raise InvalidValueError("photo", most, f"{len(content)} bytes")
+    if not content.startswith(JPEG_BEGINS):
+        raise InvalidValueError("photo", "be a JPEG", content[:4])
+    found = hashlib.sha256(content).hexdigest()
+    if found != sha256:
+        raise InvalidValueError("photo", f"have the hash it is named by, {sha256}", found)
+    if session.get(Photo, sha256) is not None:
+        return False
+    try:
+        with session.begin_nested():
+            session.add(Photo(sha256=sha256, content=content, tablet_id=tablet.id, stored_at=now))
+    except IntegrityError:  # the same photo, sent twice at once
+        return False
+    return True
+
+
+def photo_of(session: Session, sha256: str) -> bytes | None:
+    """Return a photo's bytes, or None where there is none of this hash."""
+    photo = session.get(Photo, sha256) if SHA256.fullmatch(sha256) else None
+    return None if photo is None else photo.content

@@ -1,0 +1,52 @@
+"""Which role may write which line."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from trialog.records.entries import NewEntry
+from trialog.records.models import Cell, Entry
+from trialog.records.people import Action
+from trialog.records.words import EntryKind
+
+ENGINEERS_LINES = {
+    EntryKind.RULING: Action.RULE,
+    EntryKind.READING: Action.CORRECT,
+    EntryKind.REVISION: Action.REVISE,
+}
+
+
+def actions_needed(session: Session, cell: Cell, lines: Sequence[NewEntry]) -> dict[str, Action]:
+    """Return what somebody must be allowed to do to write each of these lines, by client id.
+
+    Lines that are in the records already are left out: a tablet that repeats a line whose
+    answer got lost must hear "repeated", also when the shift was closed in between.
+    """
+    known = _stored(session, cell, [line.client_id for line in lines])
+    targets = _stored(session, cell, [line.target for line in lines if line.target])
+    kinds = {line.client_id: line.kind for line in lines}
+    return {
+        line.client_id: _action(line, targets.get(line.target or ""), kinds)
+        for line in lines
+        if line.client_id not in known
+    }
+
+
+def _action(line: NewEntry, target: Entry | None, kinds: dict[str, EntryKind]) -> Action:
+    if line.kind is not EntryKind.UNDO:
+        return ENGINEERS_LINES.get(line.kind, Action.LOG)
+    kind = target.kind if target is not None else kinds.get(line.target or "")
+    if kind is EntryKind.SHIFT_CLOSED:
+        return Action.CORRECT
+    if kind in ENGINEERS_LINES:
+        return ENGINEERS_LINES[kind]
+    closed = target is not None and target.shift is not None and target.shift.closed_at is not None
+    return Action.CORRECT if closed else Action.LOG
+
+
+def _stored(session: Session, cell: Cell, client_ids: list[str]) -> dict[str, Entry]:
+    statement = select(Entry).where(Entry.cell_id == cell.id, Entry.client_id.in_(client_ids))
+    return {entry.client_id: entry for entry in session.scalars(statement)}
