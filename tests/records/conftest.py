@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 from sqlalchemy import func, select
 from support.cells import opening, write
+from support.intake import Tablet
 
+from trialog.records.database import unit_of_work
 from trialog.records.logbook import RejectedEntriesError
 from trialog.records.models import AuditEvent, Cell, CellRollup, DeviceRollup, Entry, Shift
+from trialog.records.tablets import enrol, make_code
 from trialog.records.verify import verify
+from trialog.records.words import EntryKind
 
 
 class Logbook:
@@ -90,3 +96,36 @@ def running(logbook):
     """Return the logbook with shift "A" open at counter reading 100."""
     logbook.write(opening("A", counter=100))
     return logbook
+
+
+@pytest.fixture
+def tablets(session, cell, people, now):
+    """Return a function that enrols one more tablet."""
+    numbers = itertools.count(1)
+
+    def make(person=None):
+        with unit_of_work(session):
+            name = f"tablet {next(numbers)}"
+            code = make_code(session, name=name, cell=None, actor=people.engineer, now=now)
+            row, _key = enrol(session, code, now=now)
+        return Tablet(session, cell, row, person or people.operator, now)
+
+    return make
+
+
+@pytest.fixture
+def tablet(tablets):
+    return tablets()
+
+
+@pytest.fixture
+def shown(session):
+    """Return a function that gives one fact of the counted cycles, in the logbook's order."""
+
+    def facts(name, *kinds):
+        session.rollback()
+        kinds = kinds or (EntryKind.GOOD, EntryKind.FAILED)
+        statement = select(getattr(Entry, name)).where(Entry.kind.in_(kinds))
+        return list(session.scalars(statement.order_by(Entry.sequence)))
+
+    return facts

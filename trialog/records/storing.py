@@ -49,7 +49,7 @@ def _store_modes_and_revisions(batch: Batch, first: int) -> None:
     statement = select(Entry).where(
         Entry.cell_id == batch.cell.id,
         Entry.sequence >= first,
-        Entry.kind.in_((EntryKind.FAILED, EntryKind.REVISION)),
+        Entry.kind.in_((EntryKind.FAILED, EntryKind.CHECK, EntryKind.REVISION)),
     )
     modes: list[dict[str, int]] = []
     for entry in batch.session.scalars(statement):
