@@ -1,4 +1,4 @@
-"""The tablets' JSON side: enrol, take along what logging needs, sign in."""
+"""The tablets' JSON side: enrol, take along what logging needs, sign in, send lines."""
 
 from __future__ import annotations
 
@@ -7,23 +7,37 @@ from typing import Any, TypeVar
 from flask import Response, jsonify, request
 from sqlalchemy import select
 from sqlalchemy.orm import Session
+from werkzeug.exceptions import Unauthorized
 
-from trialog.errors import InvalidValueError
+from trialog.errors import InvalidValueError, TrialogError
 from trialog.records.database import unit_of_work
+from trialog.records.intake import TakenIn, take_in
 from trialog.records.models import Cell, Person
 from trialog.records.people import Action, check_pin, require
+from trialog.records.queries import open_shift
 from trialog.records.tablets import enrol as enrol_tablet
-from trialog.records.tablets import was_seen_lately
+from trialog.records.tablets import note_clock, was_seen_lately
 from trialog.web.clock import now, zone
 from trialog.web.database import LARGEST_ID, get_session
-from trialog.web.errors import error_body, error_response
+from trialog.web.errors import error_body, error_body_of, error_response
 from trialog.web.identity import current_tablet
 from trialog.web.logging import bp
+from trialog.web.logging.api import LARGEST_BATCH
+from trialog.web.logging.batches import Batch, read_batch
 from trialog.web.logging.bodies import read_json
 from trialog.web.logging.pack import about_person, about_tablet, build_pack
+from trialog.web.logging.running import as_json, running_state
 from trialog.web.logging.shell import version
+from trialog.web.logging.taking import shift_named
 from trialog.web.people.reading import is_locked
-from trialog.web.security import CODE_TRIES, PIN_CHECKS, limiter, public_api, tablets_only
+from trialog.web.security import (
+    CODE_TRIES,
+    NO_TABLET,
+    PIN_CHECKS,
+    limiter,
+    public_api,
+    tablets_only,
+)
 
 T = TypeVar("T", int, str)
 
@@ -95,6 +109,41 @@ def sign_in() -> Response:
         return error_response(403, error_body(f"pin must {rule}", "pin", rule))
     require(person, Action.LOG)
     return jsonify(person=about_person(person), now=now().isoformat())
+
+
+@bp.post("/api/tablet/entries")
+@tablets_only
+def add_tablet_entries() -> Response:
+    """Take a tablet's lines in, each on its own: written, or parked with what is wrong with it."""
+    session, tablet, moment = get_session(), current_tablet(), now()
+    batch = read_batch(read_json(LARGEST_BATCH), tablet.id)
+    with unit_of_work(session):
+        if tablet.revoked_at is not None:  # while this request was on its way
+            raise Unauthorized(NO_TABLET)
+        cell = cell_numbered(batch.cell)
+        taken = take_in(session, cell, tablet, batch.lines, now=moment)
+        note_clock(session, tablet, batch.clock, page=batch.page, now=moment)
+        answer = {
+            "entries": [_about_line(line) for line in taken],
+            "state": _state_after(session, cell, batch),
+            "tablet": {"clock_ahead_seconds": tablet.clock_ahead_seconds},
+        }
+    return jsonify(**answer, now=now().isoformat())
+
+
+def _about_line(line: TakenIn) -> dict[str, Any]:
+    reason, told = line.reason, None
+    if reason is not None:
+        body = error_body_of(reason) if isinstance(reason, TrialogError) else error_body(reason)
+        told = body["error"]
+    return dict(vars(line)) | {"reason": told}
+
+
+def _state_after(session: Session, cell: Cell, batch: Batch) -> dict[str, Any] | None:
+    """Return how the cell's open shift stands, or where there is none the one that was named."""
+    entries = [line.entry for line in batch.lines if line.entry is not None]
+    shift = open_shift(session, cell) or shift_named(session, cell, entries)
+    return None if shift is None else as_json(running_state(session, shift))
 
 
 def _name_of(session: Session, number: int) -> str:
