@@ -11,7 +11,10 @@ from support.network import loopback_only
 
 from trialog.records.database import make_engine, make_sessions
 
-pytest_plugins = ["support.databases", "support.people", "support.cells", "support.browsing"]
+pytest_plugins = [
+    "support.databases", "support.people", "support.cells", "support.browsing",
+    "support.tablet_fixtures",
+]  # fmt: skip
 
 # One seed for all: a test that passes today and fails tomorrow without a change is a bug.
 settings.register_profile("house", deadline=None, derandomize=True)

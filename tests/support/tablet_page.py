@@ -1,0 +1,131 @@
+"""Hands on the tablet page: enrol, sign in, open a shift, tap what happens, close."""
+
+from __future__ import annotations
+
+import re
+
+from playwright.sync_api import expect
+
+MODES = ["chips left", "dropped part", "ejection miss", "slow return"]
+"""The failure modes of the cell under test, by name."""
+
+PATIENCE = 60_000
+
+
+class TabletPage:
+    """A page at `url`, on which somebody with a PIN logs."""
+
+    def __init__(self, page, url):
+        self.url = url
+        self.take(page)
+
+    def take(self, page):
+        """Go on with another page, which a browser shows after it was started again."""
+        self.page = page
+        if page.url.startswith("about:"):
+            page.goto(f"{self.url}/tablet/")
+
+    # ── Until the board shows ─────────────────────────────────────────────────
+
+    def enrol(self, code):
+        self.page.goto(f"{self.url}/tablet/#enrol={code}")
+
+    def sign_in(self, person, pin):
+        self.page.locator(f"#people [data-person='{person.id}']").tap()
+        for digit in pin:
+            self.page.locator(f"#screen-pin [data-digit='{digit}']").tap()
+        self.page.locator("#pin-go").tap()
+        expect(self.page.locator("#screen-pin")).to_be_hidden()
+
+    def skip_guide(self):
+        """Leave the help out that everybody is shown once."""
+        expect(self.page.locator("#sheet-guide")).to_be_visible()
+        self.page.locator("#guide-skip").tap()
+
+    def open_shift(self, *, counter=None):
+        expect(self.page.locator("#screen-open")).to_be_visible()
+        for digit in str("" if counter is None else counter):
+            self.page.locator(f"#screen-open [data-digit='{digit}']").tap()
+        self.page.locator("#open-go").tap()
+        self.await_board()
+
+    def await_board(self):
+        """Wait until the page can log, and return how many cycles it shows."""
+        expect(self.page.locator("#good")).to_be_visible(timeout=PATIENCE)
+        return self.logged()
+
+    def reload(self):
+        self.page.reload()
+
+    # ── What it shows ─────────────────────────────────────────────────────────
+
+    def logged(self):
+        return self._number("#logged")
+
+    def failed(self):
+        return self._number("#failed")
+
+    def expected_counter(self):
+        return self._number("#counter")
+
+    def _number(self, selector):
+        return int(re.sub(r"\D", "", self.page.locator(selector).text_content()))
+
+    def await_logged(self, cycles):
+        """Wait until the page counts that many cycles."""
+        self.page.wait_for_function(
+            """(cycles) =>
+              document.getElementById("logged").textContent.replace(/\\D/g, "") === String(cycles)
+            """,
+            arg=cycles,
+        )
+
+    def await_saved(self):
+        expect(self.page.locator("#saved-words")).to_have_text("All saved", timeout=PATIENCE)
+
+    # ── Taps ──────────────────────────────────────────────────────────────────
+
+    def tap(self, selector):
+        """Put a finger on the middle of a target, which must be there already."""
+        box = self.page.locator(selector).bounding_box()
+        self.page.touchscreen.tap(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+
+    def tap_good(self):
+        self.tap("#good")
+
+    def fail(self, *modes):
+        """Log a failed cycle with one mode, or with several collected."""
+        if len(modes) > 1:
+            self.tap("#several")
+        for name in modes:
+            self.tap(f'[data-name="{name}"]')
+        if len(modes) > 1:
+            self.page.locator("#collect").tap()
+
+    def undo_last(self):
+        """Undo the newest line that was tapped; a stop was logged by the page itself."""
+        self.page.locator(".undo").tap()
+        self.page.locator(".undo-line").filter(has_not_text="Undo: stop").first.tap()
+
+    def bulk(self, cycles):
+        self.page.locator(".bulk").tap()
+        self.type_digits("bulk", cycles)
+        self.page.locator("#bulk-log").tap()
+
+    def note(self, text):
+        self.open_more("note")
+        self.page.fill("#note-text", text)
+        self.page.locator("#note-log").tap()
+
+    def close_shift(self, *, counter):
+        self.open_more("close")
+        self.type_digits("close", counter)
+        self.page.locator("#close-send").tap()
+
+    def open_more(self, sheet):
+        self.page.locator("#more").tap()
+        self.page.locator(f"#sheet-more [data-sheet={sheet}]").tap()
+
+    def type_digits(self, sheet, digits):
+        for digit in str(digits):
+            self.page.locator(f"#sheet-{sheet} [data-digit='{digit}']").tap()
