@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import click
 from sqlalchemy.orm import Session
 
 from trialog.cli.places import engine_on
-from trialog.cli.serving import host_option, port_option, run_app
+from trialog.cli.serving import host_option, https_options, port_option, run_app
 from trialog.feeds.demo import demo_people, load_demo, log_lines, make_fresh_folder
 from trialog.records import schema
 from trialog.records.database import data_folder, embedded_url, unit_of_work
@@ -26,15 +28,30 @@ from trialog.web.settings import load_settings
 )
 @host_option
 @port_option
+@https_options
 @click.option("--no-serve", is_flag=True, help="Load the data and end.")
-def demo(folder: Path | None, host: str | None, port: int | None, no_serve: bool) -> None:
+def demo(
+    *,
+    folder: Path | None,
+    host: str | None,
+    port: int | None,
+    https: Mapping[str, Any],
+    qr: bool,
+    no_serve: bool,
+) -> None:
     """Load three invented weeks of shifts into a fresh embedded database, and serve it.
 
     Example: trialog demo --port 8765
     """
     folder = folder or data_folder() / "demo"
     url = embedded_url(folder)
-    config = {"DATABASE_URL": url, "DATA_FOLDER": folder, "HOST": host, "PORT": port}
+    config: dict[str, Any] = {
+        "DATABASE_URL": url,
+        "DATA_FOLDER": folder,
+        "HOST": host,
+        "PORT": port,
+    }
+    config |= https
     if not no_serve:
         _require_port(config)
     make_fresh_folder(folder)
@@ -43,13 +60,15 @@ def demo(folder: Path | None, host: str | None, port: int | None, no_serve: bool
     if no_serve:
         click.echo(f"The demo is in {folder}.")
     else:
-        run_app(config, before="The demo is at ")
+        run_app(config, before="The demo is at ", qr=qr)
 
 
-def _require_port(config: dict[str, object]) -> None:
-    """Refuse a taken port before anything is cleared away."""
+def _require_port(config: Mapping[str, Any]) -> None:
+    """Refuse a taken port, or a setting that breaks its rule, before anything is cleared away."""
     settings = load_settings({**config, "SECRET_KEY": "none is needed for this"})
     listen(settings.host, settings.port).close()
+    if settings.tls and settings.trust_port:
+        listen(settings.host, settings.trust_port, option="--trust-port").close()
 
 
 def _load(url: str) -> None:

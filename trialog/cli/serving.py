@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import functools
 import signal
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from types import FrameType
 from typing import Any
 
 import click
 
+from trialog.cli.announcing import announce_https
 from trialog.cli.places import Place, place_options, reachable
 from trialog.web import create_app
 from trialog.web.database import state
 from trialog.web.server import serve as serve_app
 from trialog.web.settings import DEFAULT_HOST, DEFAULT_PORT
+from trialog.web.tls.serving import serve_tls
 
 host_option = click.option(
     "--host",
@@ -28,37 +31,77 @@ port_option = click.option(
 )
 
 
+def https_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the options of HTTPS, as its arguments `https` (settings) and `qr`."""
+
+    @click.option(
+        "--tls/--no-tls", default=None, help="Serve HTTPS with this server's own certificate."
+    )
+    @click.option(
+        "--tls-name",
+        "names",
+        multiple=True,
+        metavar="NAME",
+        help="One more name or address that tablets use for this computer; repeatable.",
+    )
+    @click.option(
+        "--trust-port",
+        type=click.IntRange(0, 65535),
+        metavar="PORT",
+        help="Plain port of the page that tells how to trust it; 0: none (default: port + 1).",
+    )
+    @click.option("--qr", is_flag=True, help="Print that page's QR code into a file or pipe too.")
+    @functools.wraps(command)
+    def with_https(
+        *args: Any,
+        tls: bool | None,
+        names: tuple[str, ...],
+        trust_port: int | None,
+        **options: Any,
+    ) -> None:
+        https = {"TLS": tls, "TLS_NAMES": names or None, "TRUST_PORT": trust_port}
+        command(*args, https=https, **options)
+
+    return with_https
+
+
 @click.command()
 @host_option
 @port_option
+@https_options
 @place_options
-def serve(host: str | None, port: int | None, place: Place) -> None:
+def serve(
+    host: str | None, port: int | None, https: Mapping[str, Any], qr: bool, place: Place
+) -> None:
     """Serve the web application until Ctrl-C.
 
     Refuses a database whose schema is behind; "trialog database upgrade" brings it up to date.
+    On a shop network add --tls: over plain HTTP tablets cannot work without a network.
 
-    Example: trialog serve --host 0.0.0.0 --port 8765
+    Example: trialog serve --host 0.0.0.0 --port 8765 --tls
     """
     config = {"DATABASE_URL": place.url, "DATA_FOLDER": place.folder, "HOST": host, "PORT": port}
-    run_app(config, before="trialog serves at ")
+    run_app({**config, **https}, before="trialog serves at ", qr=qr)
 
 
-def run_app(config: Mapping[str, Any], *, before: str) -> None:
+def run_app(config: Mapping[str, Any], *, before: str, qr: bool) -> None:
     """Serve an app with these settings until it is interrupted; `before` opens the announcement."""
     with reachable(str(config["DATABASE_URL"])):
         app = create_app(config)
     settings = state(app).settings
     try:
         with ending_on_sigterm():
-            serve_app(
-                app,
-                settings.host,
-                settings.port,
-                announce=lambda url: click.echo(f"{before}{url}\nStop it with Ctrl-C."),
-            )
+            if settings.tls:
+                serve_tls(app, settings, announce=lambda trust: announce_https(trust, before, qr))
+            else:
+                serve_app(app, settings.host, settings.port, announce=_announcer(before))
     finally:
         state(app).engine.dispose()
     click.echo("Stopped.")
+
+
+def _announcer(before: str) -> Callable[[str], None]:
+    return lambda url: click.echo(f"{before}{url}\nStop it with Ctrl-C.")
 
 
 @contextmanager

@@ -10,7 +10,7 @@ from flask import Flask
 from jinja2 import ChoiceLoader, FileSystemLoader
 
 import trialog.reports
-from trialog.web import assets, clock, database, errors, identity, links, security
+from trialog.web import assets, clock, database, errors, identity, links, origin, security
 from trialog.web.settings import SETTINGS, load_settings
 
 TEMPLATES = (
@@ -40,7 +40,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     app.jinja_loader = ChoiceLoader([FileSystemLoader(folder) for folder in TEMPLATES])
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     database.init_app(app, settings)
-    for part in (clock, identity, security, errors, assets, links):
+    for part in (clock, identity, security, errors, assets, links, origin):
         part.init_app(app)
     _register_blueprints(app)
     security.require_marked(app)
@@ -58,7 +58,8 @@ def _register_blueprints(app: Flask) -> None:
         setup,
         shifts,
         trials,
+        trust,
     )  # fmt: skip
 
-    for room in (auth, home, setup, people, planner, help, logging, shifts, trials):
+    for room in (auth, home, setup, people, planner, help, logging, shifts, trials, trust):
         app.register_blueprint(room.bp)

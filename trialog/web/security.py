@@ -38,6 +38,8 @@ _POLICY = {
     "frame-ancestors": "'none'",
     "form-action": "'self'",
 }
+# No Strict-Transport-Security: with a certificate of the server's own authority it would lock
+# every tablet out the day somebody serves without --tls, or makes a new authority.
 _HEADERS = {
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",

@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import errno
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
 
 import waitress  # type: ignore[import-untyped]  # it has no types
 from flask import Flask
+from waitress.wasyncore import close_all  # type: ignore[import-untyped]  # it has no types
 
 from trialog.errors import ConflictError, InvalidValueError
 from trialog.web.security import LARGEST_REQUEST
+
+if TYPE_CHECKING:
+    from _typeshed.wsgi import WSGIApplication
 
 THREADS = 8
 _TAKEN = {errno.EADDRINUSE, errno.EACCES, errno.EPERM}
@@ -28,23 +34,49 @@ def serve(app: Flask, host: str, port: int, *, announce: Callable[[str], None] =
     InvalidValueError
         If the host is not an address of this computer.
     """
-    with listen(host, port) as listener:
-        server = waitress.create_server(
+    with listen(host, port) as listener, wsgi_server(app, listener) as server:
+        announce(address_of(host, listener))
+        server.run()
+
+
+class WsgiServer:
+    """The WSGI server on a listening socket."""
+
+    def __init__(self, app: WSGIApplication, listener: socket.socket, **options: Any) -> None:
+        self._sockets: dict[int, object] = {}
+        self._server = waitress.create_server(
             app,
+            map=self._sockets,
             sockets=[listener],
             threads=THREADS,
             ident=None,
             # Above the app's own limit, whose page says in words what to do.
             max_request_body_size=2 * LARGEST_REQUEST,
+            **options,
         )
-        try:
-            announce(address_of(host, listener))
-            server.run()
-        finally:
-            server.close()
+
+    def run(self) -> None:
+        """Serve until it is interrupted, then answer the requests under way."""
+        self._server.run()
+
+    def end(self) -> None:
+        """Close all of its connections."""
+        close_all(self._sockets, ignore_all=True)
 
 
-def listen(host: str, port: int) -> socket.socket:
+@contextmanager
+def wsgi_server(
+    app: WSGIApplication, listener: socket.socket, **options: Any
+) -> Iterator[WsgiServer]:
+    """Make the WSGI server on a listening socket, and close it afterwards."""
+    server = WsgiServer(app, listener, **options)
+    try:
+        yield server
+    finally:
+        server.end()
+
+
+def listen(host: str, port: int, *, option: str = "--port") -> socket.socket:
     """Open the port before anything else runs, so that a refusal comes at once."""
     try:
         family, *_, address = socket.getaddrinfo(
@@ -55,7 +87,7 @@ def listen(host: str, port: int) -> socket.socket:
         if isinstance(error, OSError) and error.errno in _TAKEN:
             raise ConflictError(
                 f"port {port} on {host} is taken or not open to this user; stop what uses it, or "
-                "choose another with --port"
+                f"choose another with {option}"
             ) from error
         raise InvalidValueError("host", "be an address of this computer", host) from error
 

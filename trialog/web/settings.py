@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import os
 import secrets
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from trialog.errors import InvalidValueError
 from trialog.records.database import data_folder, database_url, embedded_url
+from trialog.web.tls.hostnames import read_name
 
 DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8765
 SETTINGS = (
     "DATABASE_URL", "DATA_FOLDER", "SECRET_KEY", "TIME_ZONE", "HOST", "PORT", "SECURE_COOKIES",
+    "TLS", "TLS_NAMES", "TRUST_PORT",
 )  # fmt: skip
 """Every setting; the environment variable has TRIALOG_ before its name."""
+
+Default = TypeVar("Default", int, None)
 
 _YES, _NO = frozenset({"1", "yes", "true", "on"}), frozenset({"", "0", "no", "false", "off"})
 
@@ -34,6 +38,10 @@ class Settings:
     host: str
     port: int
     secure_cookies: bool
+    tls: bool
+    tls_names: tuple[str, ...]
+    trust_port: int | None
+    """The plain port of the page of trust; 0: none; None: the one after the server's own."""
 
 
 def load_settings(overrides: Mapping[str, Any]) -> Settings:
@@ -47,14 +55,18 @@ def load_settings(overrides: Mapping[str, Any]) -> Settings:
     given = {name: os.environ.get(f"TRIALOG_{name}") for name in SETTINGS}
     given |= {name: overrides[name] for name in SETTINGS if overrides.get(name) is not None}
     folder = Path(given["DATA_FOLDER"] or data_folder())
+    tls = _switch("TRIALOG_TLS", given["TLS"])
     return Settings(
         database_url=given["DATABASE_URL"] or _default_database(given["DATA_FOLDER"], folder),
         data_folder=folder,
         secret_key=given["SECRET_KEY"] or _kept_key(folder / "secret_key"),
         time_zone=read_zone(given["TIME_ZONE"] or "UTC"),
         host=given["HOST"] or DEFAULT_HOST,
-        port=_port(given["PORT"]),
-        secure_cookies=_switch("TRIALOG_SECURE_COOKIES", given["SECURE_COOKIES"]),
+        port=_port("TRIALOG_PORT", given["PORT"], DEFAULT_PORT),
+        secure_cookies=tls or _switch("TRIALOG_SECURE_COOKIES", given["SECURE_COOKIES"]),
+        tls=tls,
+        tls_names=_names(given["TLS_NAMES"]),
+        trust_port=_port("TRIALOG_TRUST_PORT", given["TRUST_PORT"], None),
     )
 
 
@@ -87,13 +99,22 @@ def read_zone(name: str) -> ZoneInfo:
         ) from error
 
 
-def _port(value: object) -> int:
+def _port(name: str, value: object, default: Default) -> int | Default:
     if value in (None, ""):
-        return DEFAULT_PORT
+        return default
     text = str(value)
     if not text.isascii() or not text.isdigit() or not 0 <= int(text) <= 65535:
-        raise InvalidValueError("TRIALOG_PORT", "be a whole number from 0 to 65535", value)
+        raise InvalidValueError(name, "be a whole number from 0 to 65535", value)
     return int(text)
+
+
+def _names(value: object) -> tuple[str, ...]:
+    """Return the names of a list, or of a text with commas or blanks between them."""
+    words = value.replace(",", " ").split() if isinstance(value, str) else value
+    names = tuple(words) if isinstance(words, Iterable) else ()
+    for name in names:
+        read_name(name)  # refuses what is none, before anything is opened or cleared away
+    return names
 
 
 def _switch(name: str, value: object) -> bool:

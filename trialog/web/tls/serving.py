@@ -1,0 +1,109 @@
+"""Serve the app over HTTPS: the WSGI server on the loopback, the relay in front of it."""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from datetime import UTC, datetime
+from functools import partial
+
+from flask import Flask
+
+from trialog.web.server import listen, wsgi_server
+from trialog.web.settings import Settings
+from trialog.web.tls.doors import BehindDoors, Callers, Door
+from trialog.web.tls.hostnames import find_host_names
+from trialog.web.tls.keeper import CHECK_SECONDS, Keeper, renewing
+from trialog.web.tls.relay import MOST, Relay
+from trialog.web.tls.trust import Trust, set_trust
+
+FOLDER = "tls"
+_LOOPBACK = "127.0.0.1"
+_SPARE = 20
+"""Sockets that the WSGI server counts as connections beside those of the relay."""
+
+
+def serve_tls(
+    app: Flask,
+    settings: Settings,
+    *,
+    announce: Callable[[Trust], None],
+    check_seconds: float = CHECK_SECONDS,
+    most: int = MOST,
+) -> None:
+    """Serve an app over HTTPS until it is interrupted. `announce` is called once it answers.
+
+    Raises
+    ------
+    ConflictError
+        If a port is taken, or the user may not have it.
+    InvalidValueError
+        If a setting, or what the data folder keeps for HTTPS, is not usable.
+    """
+    with ExitStack() as stack:
+        listener = stack.enter_context(listen(settings.host, settings.port))
+        trust_listener = _listen_for_trust(stack, settings, listener)
+        names = partial(find_host_names, settings.tls_names)
+        keeper = Keeper(settings.data_folder / FOLDER, names, now=datetime.now(UTC))
+        trust = Trust(
+            keeper,
+            listens_on=str(listener.getsockname()[0]),
+            port=int(listener.getsockname()[1]),
+            trust_port=int(trust_listener.getsockname()[1]) if trust_listener else None,
+        )
+        set_trust(app, trust)
+        doors = [Door(listener, lambda: keeper.context, _hint(trust))]
+        doors += [Door(trust_listener)] if trust_listener else []
+        stack.enter_context(renewing(keeper, every=check_seconds))
+        _run(app, doors, most, lambda: announce(trust))
+
+
+def _listen_for_trust(
+    stack: ExitStack, settings: Settings, listener: socket.socket
+) -> socket.socket | None:
+    """Open the plain port of the page of trust: the one after the server's own by default."""
+    if settings.trust_port == 0:
+        return None
+    port = settings.trust_port
+    if port is None:
+        # Where any free port will do for the server, any will do for the page.
+        port = 0 if settings.port == 0 else int(listener.getsockname()[1]) + 1
+    return stack.enter_context(listen(settings.host, port, option="--trust-port"))
+
+
+def _run(app: Flask, doors: list[Door], most: int, announce: Callable[[], None]) -> None:
+    callers: Callers = {}
+    behind = BehindDoors(app, callers)
+    with (
+        listen(_LOOPBACK, 0) as inside,
+        wsgi_server(behind, inside, connection_limit=most + _SPARE) as server,
+    ):
+        relay = Relay(doors, inside.getsockname()[:2], callers, most=most)
+        with _relaying(relay, server.end):
+            announce()
+            server.run()
+
+
+@contextmanager
+def _relaying(relay: Relay, end_server: Callable[[], None]) -> Iterator[None]:
+    relay.start()
+    try:
+        yield
+    finally:
+        end_server()  # first: what it has answered still flows out through the relay
+        relay.stop()
+
+
+def _hint(trust: Trust) -> bytes:
+    """Answer who asks by plain HTTP where TLS is spoken: an old bookmark, a forgotten s."""
+    words = (
+        "This server speaks HTTPS only.\n"
+        f"Open {trust.addresses[0]} instead"
+        f" (the first time, see {trust.page} on how to trust it).\n"
+    ).encode()
+    head = (
+        "HTTP/1.1 400 Bad Request\r\nContent-Type: text/plain; charset=utf-8\r\n"
+        f"Content-Length: {len(words)}\r\nCache-Control: no-store\r\nConnection: close\r\n\r\n"
+    )
+    return head.encode() + words
