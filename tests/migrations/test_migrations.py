@@ -30,9 +30,10 @@ from trialog.errors import SchemaBehindError
 from trialog.records import schema
 from trialog.records.base import Base
 from trialog.records.database import make_engine, make_sessions
-from trialog.records.models import Requirement, Trial
+from trialog.records.entries import NewEntry
+from trialog.records.models import Cell, Entry, Requirement, Trial
 from trialog.records.verify import verify
-from trialog.records.words import Condition
+from trialog.records.words import Condition, EntryKind
 
 
 @pytest.fixture
@@ -325,3 +326,23 @@ def test_older_trials_keep_their_plans(populated, session, people, now):
     trial = session.scalars(select(Trial)).one()
     assert (trial.plan_kind, trial.plan_cycles, trial.plan_allowed) == ("fixed-size", 70, 2)
     assert trial.plan_go_start is None
+
+
+def test_a_tablets_lines_stay_through_the_change(populated, session, people, now):
+    """A tablet's part of a line is new: older lines have none, and keep their hashes."""
+    migrate(populated, "downgrade", "0002")
+    migrate(populated, "upgrade", "head")
+    assert verify(session) == []
+    assert set(session.scalars(select(Entry.tablet_id))) == {None}
+
+
+def test_a_spot_check_is_not_lost_by_going_back(populated, session, now):
+    cell = session.scalars(select(Cell)).first()
+    check = NewEntry(client_id="check-1", kind=EntryKind.CHECK, shift="A", cycles=3)
+    write(session, cell, check, now=now)
+    session.rollback()
+    before = rows(populated)
+    with pytest.raises(IntegrityError, match="kind"):
+        migrate(populated, "downgrade", "0002")
+    assert rows(populated) == before
+    assert schema.current_version(populated) == schema.newest_version()
