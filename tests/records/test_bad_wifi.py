@@ -27,13 +27,17 @@ class Sender:
         kind = self.chance.choices(("good", "failed", "note", "undo"), (12, 3, 1, 1))[0]
         standing = [line for line in self.taps if line.entry.cycles and not self._is_undone(line)]
         if kind == "failed":
-            self.tap(self.tablet.failed(self.chance.choice(modes), seen=self.seen))
+            self.tap(self.tablet.failed(self.chance.choice(modes), seen=self.seen, waited=True))
         elif kind == "note":
-            self.tap(self.tablet.line(EntryKind.NOTE, text="chips packed", seen=self.seen))
+            self.tap(
+                self.tablet.line(EntryKind.NOTE, text="chips packed", seen=self.seen, waited=True)
+            )
         elif kind == "undo" and standing:
-            self.tap(self.tablet.undo(standing[-1], seen=self.seen))
+            self.tap(self.tablet.undo(standing[-1], seen=self.seen, waited=True))
         else:
-            self.tap(self.tablet.good(self.chance.choice((1, 1, 1, 7)), seen=self.seen))
+            self.tap(
+                self.tablet.good(self.chance.choice((1, 1, 1, 7)), seen=self.seen, waited=True)
+            )
 
     def _is_undone(self, line):
         return any(one.entry.target == line.client_id for one in self.taps)

@@ -50,7 +50,7 @@ def test_a_cycle_that_waited_while_others_logged_has_no_known_place(tablets, cel
     here, away = tablets(), tablets()
     here.send(here.open(), here.good())
     seen = 2  # what the other tablet knows of when its network goes
-    waiting = [away.failed(cell.chips, seen=seen), away.good(seen=seen)]
+    waiting = [away.failed(cell.chips, seen=seen, waited=True), away.good(seen=seen, waited=True)]
     here.send(*[here.good() for _ in range(5)])
     away.send(*waiting)
     here.send(here.good())
@@ -61,20 +61,20 @@ def test_a_cycle_that_waited_while_nobody_else_logged_keeps_its_place(tablets, c
     here, away = tablets(), tablets()
     here.send(here.open(), here.good())
     here.send(here.line(EntryKind.NOTE, text="coolant low"))
-    away.send(away.failed(cell.chips, seen=2), away.good(seen=2))
+    away.send(away.failed(cell.chips, seen=2, waited=True), away.good(seen=2, waited=True))
     assert shown("cycle_number") == [1, 2, 3]
 
 
 def test_a_tablets_own_lines_do_not_overtake_it(tablet, shown):
     tablet.send(tablet.open(), tablet.good())
-    tablet.send(tablet.good(seen=1), tablet.good(seen=1))
+    tablet.send(tablet.good(seen=1, waited=True), tablet.good(seen=1, waited=True))
     assert shown("cycle_number") == [1, 2, 3]
 
 
 def test_lines_from_a_program_overtake_a_waiting_tablet(logbook, tablet, shown, now):
     tablet.send(tablet.open())
     logbook.write(good("A", 4))
-    tablet.send(tablet.good(seen=1))
+    tablet.send(tablet.good(seen=1, waited=True))
     assert shown("cycle_number") == [4, None]
 
 
@@ -136,7 +136,7 @@ def test_a_shift_beside_an_open_one_is_parked_with_all_of_its_lines(session, log
 def test_cycles_tapped_before_their_tablet_heard_of_the_closing_are_taken(logbook, tablets, shown):
     here, away = tablets(), tablets()
     here.send(here.open(counter=100), here.good(4))
-    waiting = [away.good(seen=2), away.good(seen=2)]
+    waiting = [away.good(seen=2, waited=True), away.good(seen=2)]  # the second was on its way
     here.send(here.line(EntryKind.SHIFT_CLOSED, counter=106))
     assert away.statuses(*waiting) == ["added", "added"]
     assert logbook.totals()[0] == 6
@@ -146,11 +146,11 @@ def test_cycles_tapped_before_their_tablet_heard_of_the_closing_are_taken(logboo
 
 def test_cycles_tapped_after_their_tablet_heard_of_the_closing_are_parked(session, tablet):
     tablet.send(tablet.open(), tablet.line(EntryKind.SHIFT_CLOSED))
-    assert tablet.statuses(tablet.good(seen=2), tablet.good()) == ["parked", "parked"]
+    assert tablet.statuses(tablet.good(seen=2, waited=True), tablet.good()) == ["parked", "parked"]
     assert all("closed" in parked.why for parked in parked_rows(session))
 
 
 def test_a_second_closing_is_parked_though_it_waited(session, tablets):
     here, away = tablets(), tablets()
     here.send(here.open(), here.line(EntryKind.SHIFT_CLOSED))
-    assert away.statuses(away.line(EntryKind.SHIFT_CLOSED, seen=1)) == ["parked"]
+    assert away.statuses(away.line(EntryKind.SHIFT_CLOSED, seen=1, waited=True)) == ["parked"]

@@ -80,7 +80,7 @@ def _admit_to_shift(batch: Batch, label: str, entry: NewEntry) -> tuple[NewEntry
         # They ran at some time since the last reading: their place is not known.
         goods = log.goods_by(entry.counter or 0)
         entry = replace(entry, cycles=goods or None, order_known=False)
-    if entry.seen is not None and _was_overtaken(batch, label, entry):
+    if entry.waited and _was_overtaken(batch, label, entry):
         entry = replace(entry, order_known=False)
     return entry, log.admit(entry, late=_is_late(batch, log, entry))
 
@@ -92,7 +92,7 @@ def _was_overtaken(batch: Batch, label: str, entry: NewEntry) -> bool:
     """
     others = select(Entry.id).where(
         Entry.shift_id == batch.shifts[label].id,
-        Entry.sequence > entry.seen,
+        Entry.sequence > (entry.seen or 0),
         Entry.kind.in_(COUNTED),
         or_(Entry.tablet_id.is_(None), Entry.tablet_id != entry.tablet_id),
     )

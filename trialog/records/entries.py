@@ -39,8 +39,8 @@ class NewEntry:
     are those that the machine counted since the shift opened and nobody logged.
 
     From a tablet: `tablet_number` counts its lines in the order of its taps, `tablet_time` is
-    its own clock's, and `seen`, on a line that had to wait, the length of the logbook that the
-    tablet knew of when it was tapped.
+    its own clock's, `seen` the length of the logbook that it knew of at the tap, and `waited`
+    says that the line could not be sent at once.
     """
 
     client_id: str
@@ -71,6 +71,7 @@ class NewEntry:
     tablet_number: int | None = None
     tablet_time: datetime | None = None
     seen: int | None = None
+    waited: bool = False
 
     @property
     def counts_by_counter(self) -> bool:

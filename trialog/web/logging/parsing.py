@@ -5,11 +5,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any
 
-from trialog.errors import InvalidValueError
+from trialog.errors import InvalidValueError, shown
 from trialog.records.entries import NewEntry, storable
 from trialog.records.words import Condition, CounterEvent, EntryKind, Reading, Stage
 from trialog.web.logging.refusing import RefusedLineError
@@ -58,11 +58,15 @@ def _row_ids(field: str, value: Any) -> tuple[int, ...]:
 
 def _time(field: str, value: Any) -> datetime:
     try:
-        return datetime.fromisoformat(_text(field, value))
-    except ValueError as error:
+        moment = datetime.fromisoformat(_text(field, value))
+        moment.astimezone(UTC)
+    except (ValueError, OverflowError) as error:
         if isinstance(error, InvalidValueError):
             raise
         raise InvalidValueError(field, "be a time such as 2026-03-02T06:00:00Z", value) from None
+    if moment.tzinfo is None:
+        raise InvalidValueError(field, "carry a time zone", value)
+    return moment
 
 
 def _one_of(words: type[StrEnum]) -> Reader:
@@ -95,6 +99,7 @@ TABLETS: dict[str, tuple[str, Reader]] = {
     "number": ("tablet_number", _whole),
     "tablet_time": ("tablet_time", _time),
     "seen": ("seen", _whole),
+    "waited": ("waited", _yes_no),
     "placed": ("order_known", _yes_no),
 }
 """Fields that only a tablet's lines carry."""
@@ -200,7 +205,8 @@ def _entry(
     values: dict[str, Any] = {}
     for name, value in given.items():
         if name not in fields:
-            raise InvalidValueError(name, f"be left out of a {kind} line", value)
+            named = name if name.isprintable() else shown(name)
+            raise InvalidValueError(named, f"be left out of a {kind} line", value)
         attribute, read = fields[name]
         values[attribute] = read(name, value)
     if kind is EntryKind.FAILED:

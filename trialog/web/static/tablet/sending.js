@@ -163,8 +163,8 @@
 
   /* ── Lines ───────────────────────────────────────────────────────────────── */
 
-  function onTheWire({ cell, seen, ...line }) {
-    return seen !== undefined && outbox.hadToWait(line) ? { ...line, seen } : line;
+  function onTheWire({ cell, ...line }) {
+    return outbox.hadToWait(line) ? { ...line, waited: true } : line;
   }
 
   async function send(lines) {
