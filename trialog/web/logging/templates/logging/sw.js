@@ -11,11 +11,12 @@ const SHELF = FAMILY + VERSION;
 
 /* All or nothing: a shell of which one file is missing, or that was put together while the
    server changed, must not open. The page comes last: it still names this version only when
-   every file before it was this version's too. */
+   every file before it was this version's too. A file whose address changes with its content may
+   come from the browser's own cache: nothing crosses a bad Wi-Fi twice. */
 async function stock() {
   const shelf = await caches.open(SHELF);
-  await shelf.addAll(FILES.map((file) => new Request(file, { cache: "reload" })));
-  const page = await fetch(PAGE, { cache: "reload", credentials: "omit" });
+  await shelf.addAll(FILES);
+  const page = await fetch(PAGE, { cache: "no-cache", credentials: "omit" });
   if (!page.ok || page.headers.get("Trialog-Version") !== VERSION) {
     await caches.delete(SHELF);
     throw new Error("the server changed meanwhile; the browser tries again later");

@@ -1,9 +1,10 @@
 /* Taps as gloves make them.
 
    A browser's own click is lost when the finger slides a little, and a glove always slides.
-   So a tap counts when the finger goes down on a target and comes up anywhere on it. Every
-   tap counts: nothing here drops a quick second one, since undo is cheap and a lost cycle
-   is not. Keyboards and screen readers click without a finger, and that counts too. */
+   So a tap counts when the finger goes down on a target and comes up anywhere on it; the target
+   shows it as soon as the finger is down. Every tap counts: nothing here drops a quick second
+   one, since undo is cheap and a lost cycle is not. Keyboards and screen readers click without
+   a finger, and that counts too. */
 (function (root) {
   "use strict";
 
@@ -16,9 +17,7 @@
       event.clientY >= box.top && event.clientY <= box.bottom;
   }
 
-  function show(target) {
-    target.classList.remove("hit");
-    void target.offsetWidth; /* restarts the flash on a quick second tap */
+  function flash(target) {
     target.classList.add("hit");
     clearTimeout(target.hitTimer);
     target.hitTimer = setTimeout(() => target.classList.remove("hit"), SHOWN);
@@ -28,7 +27,7 @@
      sheet put under the finger. A click counts only where the finger went down. */
   let pressed = null;
   let handled = false;
-  const pressable = (element) => element.closest(PRESSABLE);
+  const pressable = (element) => (element.closest ? element.closest(PRESSABLE) : null);
   document.addEventListener("pointerdown", (event) => {
     pressed = pressable(event.target);
     handled = false;
@@ -43,11 +42,13 @@
     const down = new Set();
     const tapped = (event) => {
       if (target.disabled) return;
-      show(target);
+      flash(target);
       act(event);
     };
     target.addEventListener("pointerdown", (event) => {
-      if (event.button === 0) down.add(event.pointerId);
+      if (event.button !== 0 || target.disabled) return;
+      down.add(event.pointerId);
+      flash(target);
     });
     target.addEventListener("pointercancel", (event) => down.delete(event.pointerId));
     target.addEventListener("pointerup", (event) => {
@@ -62,9 +63,5 @@
     target.addEventListener("contextmenu", (event) => event.preventDefault());
   }
 
-  function buzz(pattern) {
-    if (root.navigator.vibrate) root.navigator.vibrate(pattern);
-  }
-
-  root.trialog = Object.assign(root.trialog || {}, { onTap, buzz });
+  root.trialog = Object.assign(root.trialog || {}, { onTap });
 })(window);

@@ -1,44 +1,43 @@
-/* Sheets that cover the page for a moment, and the digits to type with gloves on. */
+/* Sheets that cover the page for a moment, and the digits to type with gloves on. The browser
+   gives the focus back to what opened a sheet. */
 (function (root) {
   "use strict";
 
-  const { onTap } = root.trialog;
+  const { onTap, texts } = root.trialog;
   const opening = {};
 
-  function sheet(name) {
-    return document.getElementById(`sheet-${name}`);
-  }
-
-  function openSheet(name) {
-    document.querySelectorAll("dialog[open]").forEach((one) => one.close());
-    if (opening[name]) opening[name]();
-    sheet(name).showModal();
-  }
+  const sheet = (name) => document.getElementById(`sheet-${name}`);
 
   function closeSheets() {
     document.querySelectorAll("dialog[open]").forEach((one) => one.close());
+  }
+
+  function openSheet(name) {
+    closeSheets();
+    if (opening[name]) opening[name]();
+    sheet(name).showModal();
+    sheet(name).scrollTop = 0;
   }
 
   function whenOpened(name, act) {
     opening[name] = act;
   }
 
-  function anyOpen() {
-    return document.querySelector("dialog[open]") !== null;
-  }
+  const anyOpen = () => document.querySelector("dialog[open]") !== null;
 
-  /* A sheet's typed digits. `changed` hears each change; value is null while nothing is typed. */
+  /* Digits typed within `place`. `changed` hears each change; null while nothing is typed. */
   class Digits {
-    constructor(name, changed) {
-      this.output = sheet(name).querySelector(".typed");
+    constructor(place, changed) {
+      this.place = place;
+      this.output = place.querySelector(".typed");
       this.most = Number(this.output.dataset.most);
       this.form = this.output.dataset.form || "plain";
       this.changed = changed;
       this.typed = "";
-      sheet(name).querySelectorAll("[data-digit]").forEach((key) => {
+      place.querySelectorAll("[data-digit]").forEach((key) => {
         onTap(key, () => this.press(key.dataset.digit));
       });
-      sheet(name).addEventListener("keydown", (event) => this.fromKeyboard(event));
+      document.addEventListener("keydown", (event) => this.fromKeyboard(event));
     }
 
     get value() {
@@ -64,8 +63,12 @@
       return this.set((this.typed + digit).replace(/^0+(?=\d)/, ""));
     }
 
+    /* The keyboard types wherever this pad is what the person sees. */
     fromKeyboard(event) {
-      if (event.target.matches("input, textarea")) return;
+      const dialog = document.querySelector("dialog[open]");
+      const seen = dialog ? dialog === this.place : this.place.getClientRects().length > 0;
+      if (!seen || event.ctrlKey || event.altKey || event.metaKey) return;
+      if (event.target.matches && event.target.matches("input, textarea")) return;
       if (/^[0-9]$/.test(event.key)) this.press(event.key);
       if (event.key === "Backspace") this.press("back");
     }
@@ -75,9 +78,15 @@
         const digits = this.typed.padStart(3, "0");
         return `${digits.slice(0, -2)}:${digits.slice(-2)}`;
       }
-      return Number(this.typed || "0").toLocaleString("en");
+      return texts.number(Number(this.typed || "0"));
     }
   }
+
+  /* What opens and closes sheets by its place in the page alone. */
+  document.querySelectorAll("[data-sheet]").forEach((target) => {
+    onTap(target, () => openSheet(target.dataset.sheet));
+  });
+  document.querySelectorAll("[data-close]").forEach((target) => onTap(target, closeSheets));
 
   root.trialog = Object.assign(root.trialog, {
     Digits, anyOpen, closeSheets, openSheet, sheet, whenOpened,

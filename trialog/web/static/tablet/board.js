@@ -1,0 +1,150 @@
+/* The board: good cycles, failed cycles, several failures on one, and the clock that runs from
+   a failure to the next good cycle. */
+(function (root) {
+  "use strict";
+
+  const { clearing, clock, feel, modes, onTap, openSheet, settings, shift, texts } = root.trialog;
+  const { t } = texts;
+  const $ = (id) => document.getElementById(id);
+
+  const failuresOnly = () => settings.get("counting") === "failures";
+
+  /* ── The clear time ──────────────────────────────────────────────────────── */
+
+  const label = () => (shift.standing() || {}).label;
+  const stoppedFor = () => clearing.seconds(shift.clearing(), label(), clock.now());
+
+  let ended = null; /* the last clock that a good cycle ended, with the stop it logged */
+
+  /* The stop goes first: it ended before the good cycle did. */
+  async function logStop() {
+    const running = shift.clearing();
+    const line = clearing.stopLine(running, label(), clock.now());
+    shift.setClearing(null);
+    if (line === null) return;
+    const logged = await shift.log(line);
+    ended = { stop: logged.client_id, running };
+  }
+
+  /* ── Logging ─────────────────────────────────────────────────────────────── */
+
+  async function logGood(cycles) {
+    if (shift.clearing()) logStop();
+    await shift.log({ kind: "good", cycles });
+    feel("good");
+  }
+
+  async function logFailed(ids) {
+    const logged = shift.log({
+      kind: "failed", cycles: 1, modes: ids, ...(failuresOnly() ? { placed: false } : {}),
+    });
+    const effects = ids.map((id) => shift.mode(id).effect);
+    const at = clock.now();
+    const line = await logged;
+    shift.setClearing(
+      clearing.begun(shift.clearing(), { shift: label(), target: line.client_id, effects, at }));
+    feel("failed");
+    show();
+  }
+
+  /* Undoing the failure that began the clock ends it; undoing the stop lets it go on. */
+  async function undo(line) {
+    await shift.log({ kind: "undo", target: line.client_id });
+    const running = shift.clearing();
+    if (running && running.target === line.client_id) shift.setClearing(null);
+    if (ended && ended.stop === line.client_id && !running) shift.setClearing(ended.running);
+    feel("undone");
+    shift.say(t("said.undone", { words: shift.words(line) }));
+    show();
+  }
+
+  onTap($("good"), () => logGood(1));
+  onTap($("again"), () => { logStop().then(() => feel("good")); });
+  onTap($("reading"), () => openSheet("counter"));
+
+  /* One tap on a failure mode is one failed cycle. Two modes on one cycle are rare, so they
+     pay for a second step instead of every failure paying for it: the switch turns taps on
+     modes into a choice, and the place of the largest target becomes "Log failed cycle" with
+     the chosen modes on it. Good cycles cannot be logged meanwhile, so nobody forgets it. */
+  const chosen = new Set();
+  const collecting = () => $("several").getAttribute("aria-pressed") === "true";
+  const targets = () => $("modes").querySelectorAll("[data-mode]");
+
+  function collect(on) {
+    chosen.clear();
+    $("several").setAttribute("aria-pressed", String(on));
+    show();
+  }
+
+  function showChosen() {
+    targets().forEach((target) => {
+      const picked = String(chosen.has(Number(target.dataset.mode)));
+      if (collecting()) target.setAttribute("aria-pressed", picked);
+      else target.removeAttribute("aria-pressed");
+    });
+    $("several-name").textContent = t(collecting() ? "cancel" : "board.several");
+    $("collect").disabled = chosen.size === 0;
+    $("collect-name").textContent = t("board.collect", { number: (shift.standing() || { last: 0 }).last + 1 });
+    $("collect-modes").textContent = chosen.size
+      ? texts.list([...chosen].map(shift.modeName))
+      : t("board.collect_hint");
+  }
+
+  modes.onDraw(() => modes.fill($("modes"), (id) => {
+    if (!collecting()) return logFailed([id]);
+    if (!chosen.delete(id)) chosen.add(id);
+    feel("chosen");
+    return showChosen();
+  }, "device"));
+  onTap($("several"), () => collect(!collecting()));
+  onTap($("collect"), () => {
+    logFailed([...chosen]);
+    collect(false);
+  });
+
+  /* ── Showing it ──────────────────────────────────────────────────────────── */
+
+  function put(id, text) {
+    if ($(id).textContent !== text) $(id).textContent = text;
+  }
+
+  /* The largest place holds what comes next: good cycle, the failed one being put together,
+     or, where only failures are tapped, the counter or the cell that runs again. */
+  function showPlace() {
+    const stopped = stoppedFor() !== null;
+    $("collect").hidden = !collecting();
+    $("good").hidden = collecting() || failuresOnly();
+    $("again").hidden = collecting() || !failuresOnly() || !stopped;
+    $("reading").hidden = collecting() || !failuresOnly() || stopped;
+    document.body.classList.toggle("collecting", collecting());
+  }
+
+  function showClock() {
+    const seconds = stoppedFor();
+    const time = seconds === null ? "" : texts.length(seconds);
+    const every = seconds !== null && !failuresOnly();
+    put("stopped", every ? t("board.stopped", { time }) : "");
+    put("again-clock", seconds === null ? "" : t("board.again_clock", { time }));
+    $("stopped").hidden = !every;
+  }
+
+  function show() {
+    const now = shift.standing();
+    if (!now) return;
+    const [last] = root.trialog.offered(now);
+    const words = last ? shift.words(last) : t("board.nothing");
+    ["logged", "reading-logged"].forEach((id) => put(id, texts.number(now.logged)));
+    ["failed", "reading-failed"].forEach((id) => put(id, texts.number(now.failed)));
+    ["last", "reading-last", "again-last"].forEach((id) => put(id, t("board.last", { words })));
+    put("undo-last", last ? words : "");
+    showPlace();
+    showChosen();
+    showClock();
+  }
+
+  setInterval(() => { if (stoppedFor() !== null) showClock(); }, 1000);
+
+  root.trialog = Object.assign(root.trialog, {
+    board: { collect, failuresOnly, logGood, logStop, show, stoppedFor, undo },
+  });
+})(window);
