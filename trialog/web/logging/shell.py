@@ -104,14 +104,17 @@ def _render(number: str) -> str:
         "logging/tablet.html",
         version=number,
         text=text,
-        languages=_names_of(),
-        catalogues=_texts_of(),
+        shelf=_shelf(),
         manifest=_manifest_url(),
     )
 
 
-def _names_of() -> dict[str, str]:
-    return {tag: json.loads(catalogue(tag))["language"]["name"] for tag in languages()}
+def _shelf() -> dict[str, dict[str, str]]:
+    """Return each language's own name for itself, and where its texts are."""
+    return {
+        tag: {"name": json.loads(catalogue(tag))["language"]["name"], "address": address}
+        for tag, address in _texts_of().items()
+    }
 
 
 def _texts_of() -> dict[str, str]:

@@ -20,6 +20,7 @@
     get cellId() { return store.get("cell") || null; },
     enrol, choose, refresh,
     onChange: (listener) => listeners.push(listener),
+    tell: changed,
   };
 
   /* The state stands beside the pack: it changes with every batch, the rest seldom. The same

@@ -6,6 +6,7 @@
 
   const { clock, hex, server, store, tablet } = root.trialog;
   const LASTS = 12 * 3600 * 1000; /* ms that a sign-in lasts: longer than any shift */
+  const LOOK = 20000; /* ms between looks whether a sign-in has run out */
   const TRIES = 5;
   const ROUNDS = 600000; /* of PBKDF2 with SHA-256: OWASP's figure, from memory */
   const subtle = root.crypto && root.crypto.subtle;
@@ -141,6 +142,13 @@
   store.onChange((event) => {
     if (event.kind === "facts" && event.changes.pack) forgetStale();
   });
+
+  let was = null;
+  setInterval(() => {
+    const person = current();
+    if (was !== null && person === null) tablet.tell({ kind: "expired" });
+    was = person;
+  }, LOOK);
 
   root.trialog = Object.assign(root.trialog, {
     people: { current, list, signIn, handOver, leave },

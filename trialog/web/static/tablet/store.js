@@ -22,6 +22,7 @@
   const listeners = [];
   let last = 0;
   let timer = null;
+  let opening = null;
 
   const other = root.BroadcastChannel ? new root.BroadcastChannel("trialog") : null;
 
@@ -304,9 +305,10 @@
   if (other) other.onmessage = ({ data }) => hear(data);
 
   const store = {
-    async open() {
-      await load().catch(() => mendLater());
-      return { kept: disk.ready };
+    /* Resolves to {kept} once what was kept is in memory; asked again, to the same. */
+    open() {
+      opening = opening || load().catch(() => mendLater()).then(() => ({ kept: disk.ready }));
+      return opening;
     },
     get: (key) => facts.get(key),
     set: (key, value) => setAll({ [key]: value }),
