@@ -49,7 +49,7 @@ class Enrolled:
     def sign_in(self, person, pin):
         return self.open("POST", "/api/tablet/sign-in", json={"person": person, "pin": pin})
 
-    def tap(self, kind, **fields):
+    def tap(self, kind, /, **fields):
         """Make a line as the page does: numbered, with the tablet's own time."""
         self.number += 1
         own = (datetime.now(UTC) + self.ahead).isoformat()

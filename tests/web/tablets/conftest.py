@@ -31,3 +31,11 @@ def tablet(app, session, people, cell):
 def loose_tablet(app, session, people):
     """Return an enrolled tablet of no cell in particular."""
     return Enrolled(app, session, people.engineer, name="green tablet")
+
+
+@pytest.fixture
+def red_tablet(app, session, people, cell):
+    """Return another tablet of the cell, the engineer signed in at it."""
+    made = Enrolled(app, session, people.engineer, cell=cell.cell, name="red tablet")
+    made.person = people.engineer
+    return made
