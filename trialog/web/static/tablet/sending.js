@@ -99,10 +99,13 @@
     try {
       const lines = await pick();
       if (lines.length === 0) return store.size === refused.size;
-      const sent = await withPhotos(lines);
-      return sent.length > 0 ? await send(sent) : false;
+      if (await photoIsThere(lines[0])) return await send(lines);
+      /* Cycles do not wait for a photo that does not get through: it goes after them. */
+      late.add(lines[0].number);
+      return lines.length > 1 ? await send(lines.slice(1)) : false;
     } catch (error) {
       if (!(error instanceof server.Unreachable)) throw error;
+      late.clear(); /* not the photo, but the network */
       outbox.hear({ kind: "unreachable", status: error.status, message: "" });
       return false;
     }
@@ -117,29 +120,23 @@
     let bytes = 0;
     for (const line of lines) {
       bytes += 3 * JSON.stringify(line).length; /* a character takes three bytes at most */
-      if (line.cell !== lines[0].cell || (chosen.length > 0 && bytes > MOST_BYTES)) break;
+      if (chosen.length > 0 && (bytes > MOST_BYTES || !goesWith(line, chosen[0]))) break;
       chosen.push(line);
     }
     return chosen;
   }
 
-  /* ── Photos go before the lines that name them ───────────────────────────── */
-
-  /* A photo that does not get through goes after the other lines: cycles do not wait for it. */
-  async function withPhotos(lines) {
-    const ready = [];
-    let through = true; /* after one that failed the others of this turn need not be tried */
-    for (const line of lines) {
-      if (line.kind === "photo") through = through && await isThere(line);
-      if (line.kind !== "photo" || through) ready.push(line);
-      else late.add(line.number);
-    }
-    return ready;
+  /* A photo opens a batch of its own: what was tapped before it does not wait for it. */
+  function goesWith(line, first) {
+    return line.cell === first.cell && (line.kind !== "photo" || uploaded.has(line.photo));
   }
+
+  /* ── Photos go before the lines that name them ───────────────────────────── */
 
   /* Say whether a line's photo is on the server, or will never be: then the server parks the
      line, and somebody sees it. */
-  async function isThere(line) {
+  async function photoIsThere(line) {
+    if (line.kind !== "photo") return true;
     const bytes = uploaded.has(line.photo) ? null : await store.photoOf(line);
     if (bytes === null) return true;
     const answer = await upload(line.photo, bytes);

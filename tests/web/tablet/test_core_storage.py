@@ -1,0 +1,215 @@
+"""What the tablet keeps when it is killed, full, cleared, or open twice."""
+
+from __future__ import annotations
+
+import pytest
+from support.core_page import CorePage
+from support.stub_server import CODE
+
+pytestmark = pytest.mark.database("sqlite")  # the browser does not know which database answers
+
+
+def devtools(core):
+    return core.page.context.new_cdp_session(core.page)
+
+
+def stored_numbers(core):
+    """Return the numbers of the lines on the disk, read past the page's own memory."""
+    return core.page.evaluate(
+        "() => trialog.disk.read(['lines'], (shelf) => shelf('lines').getAllKeys())"
+    )
+
+
+def test_a_killed_browser_loses_no_line_that_it_acknowledged(core_kept, stub, stub_url):
+    core = CorePage(core_kept.start(), stub_url).enrol()
+    assert core.sign_in()["ok"]
+    core.wait_worker()
+    stub.trouble = "down"
+    made = core.add(40)
+    core_kept.kill()
+    core = CorePage(core_kept.start(), stub_url).open()
+    assert core.now()["person"] == 1
+    stub.trouble = None
+    core.nudge()
+    core.wait_sent()
+    assert list(stub.lines) == [one["line"]["client_id"] for one in made]
+    assert stub.numbers == list(range(1, 41))
+
+
+def test_numbers_go_on_after_everything_was_sent_and_the_browser_killed(core_kept, stub, stub_url):
+    core = CorePage(core_kept.start(), stub_url).enrol()
+    core.add(3)
+    core.wait_sent()
+    core_kept.kill()
+    core = CorePage(core_kept.start(), stub_url).open()
+    core.add()
+    core.wait_sent()
+    assert stub.numbers == [1, 2, 3, 4]
+
+
+def fill_disk(core):
+    tools = devtools(core)
+    origin = core.page.evaluate("() => location.origin")
+    tools.send("Storage.overrideQuotaForOrigin", {"origin": origin, "quotaSize": 1})
+    return lambda: tools.send("Storage.overrideQuotaForOrigin", {"origin": origin})
+
+
+def test_a_full_disk_keeps_lines_in_memory_says_so_and_writes_them_down_later(core, stub):
+    stub.trouble = "down"
+    core.add(2)
+    make_room = fill_disk(core)
+    made = core.add(3)
+    assert [one["kept"] for one in made] == [False] * 3
+    now = core.now()
+    assert (now["waiting"], now["notKept"]) == ([1, 2, 3, 4, 5], 3)
+    assert "not-kept" in now["limits"]
+    assert stored_numbers(core) == [1, 2]
+    make_room()
+    core.page.wait_for_function("() => trialog.outbox.notKept === 0")
+    assert "not-kept" not in core.now()["limits"]
+    core.add()
+    assert stored_numbers(core) == [1, 2, 3, 4, 5, 6]
+    core.reload()
+    stub.trouble = None
+    core.nudge()
+    core.wait_sent()
+    assert stub.numbers == [1, 2, 3, 4, 5, 6]
+
+
+def test_lines_in_memory_are_sent_as_well(core, stub):
+    fill_disk(core)
+    core.add(3)
+    core.wait_sent()
+    assert stub.numbers == [1, 2, 3]
+    assert core.now()["notKept"] == 0
+
+
+def test_numbers_given_in_memory_are_not_given_again(core, stub):
+    make_room = fill_disk(core)
+    core.add(3)
+    core.wait_sent()
+    make_room()
+    core.reload()
+    core.add(2)
+    core.wait_sent()
+    assert stub.numbers == [1, 2, 3, 4, 5]
+
+
+def test_a_disk_that_was_cleared_gets_everything_back(core, stub):
+    stub.trouble = "down"
+    core.add(3)
+    origin = core.page.evaluate("() => location.origin")
+    devtools(core).send(
+        "Storage.clearDataForOrigin", {"origin": origin, "storageTypes": "indexeddb,local_storage"}
+    )
+    core.page.wait_for_function(
+        """() => trialog.disk.ready && trialog.disk.read(["lines"],
+          (shelf) => shelf("lines").getAllKeys()).then((all) => all.length === 3)"""
+    )
+    core.add()
+    core.reload()
+    now = core.now()
+    assert (now["waiting"], now["person"]) == ([1, 2, 3, 4], 1)
+    stub.trouble = None
+    core.nudge()
+    core.wait_sent()
+    assert stub.numbers == [1, 2, 3, 4]
+
+
+def test_a_newer_page_may_change_the_disk_while_this_one_is_open(core, stub):
+    core.page.evaluate("""() => new Promise((done, fail) => {
+      const request = indexedDB.open("trialog", 9);
+      request.onupgradeneeded = () => request.result.createObjectStore("of a newer page");
+      request.onsuccess = () => { request.result.close(); done(); };
+      request.onerror = fail;
+    })""")
+    core.page.wait_for_function("() => trialog.disk.ready")
+    assert core.add()[0]["kept"]
+    core.reload()
+    assert core.add()[0]["kept"]
+    core.wait_sent()
+    assert stub.numbers == [1, 2]
+
+
+def test_a_browser_without_a_disk_logs_in_memory_and_says_so(core_page, stub):
+    tablet = core_page()
+    tablet.page.add_init_script("Object.defineProperty(window, 'indexedDB', {value: undefined})")
+    tablet.enrol()
+    assert tablet.sign_in()["ok"]
+    stub.trouble = "down"
+    assert tablet.add()[0]["kept"] is False
+    assert "not-kept" in tablet.now()["limits"]
+    assert tablet.now()["notKept"] == 1
+    stub.trouble = None
+    tablet.nudge()
+    tablet.wait_sent()
+    assert stub.numbers == [1]
+
+
+def test_a_disk_that_answers_late_gets_the_lines_that_were_made_meanwhile(core, stub):
+    stub.trouble = "down"
+    core.add(2)
+    core.page.add_init_script("""
+      const open = IDBFactory.prototype.open;
+      window.slow = true;
+      IDBFactory.prototype.open = function (...given) {
+        if (!window.slow) return open.apply(this, given);
+        return {}; /* a request that nobody answers */
+      };
+    """)
+    core.reload()
+    assert core.now()["waiting"] == []
+    core.add(2)
+    core.page.evaluate("() => { window.slow = false; }")
+    core.page.wait_for_function("() => trialog.outbox.waiting.length === 4", timeout=20_000)
+    core.page.wait_for_function("() => trialog.outbox.notKept === 0")
+    assert core.now()["waiting"] == [1, 2, 3, 4]
+    assert stored_numbers(core) == [1, 2, 3, 4]
+
+
+def two_tabs(core, core_page):
+    return core, core_page(core.page.context).open()
+
+
+def test_two_tabs_never_give_a_number_twice_and_see_each_others_lines(core, core_page, stub):
+    one, two = two_tabs(core, core_page)
+    stub.trouble = "down"
+    one.page.evaluate("() => { for (let i = 0; i < 20; i += 1) trialog.outbox.add({kind: 'good', cycles: 1}); }")
+    two.add(20)
+    one.page.wait_for_function("() => trialog.outbox.waiting.length === 40")
+    two.page.wait_for_function("() => trialog.outbox.waiting.length === 40")
+    assert one.now()["waiting"] == two.now()["waiting"] == list(range(1, 41))
+    stub.trouble = None
+    two.nudge()
+    one.wait_sent()
+    two.wait_sent()
+    assert stub.numbers == list(range(1, 41))
+    assert one.now()["sequence"] == two.now()["sequence"] == 40
+
+
+def test_two_tabs_sign_in_and_out_together(core, core_page):
+    one, two = two_tabs(core, core_page)
+    assert two.now()["person"] == 1
+    one.page.evaluate("() => trialog.people.leave(1)")
+    two.page.wait_for_function("() => trialog.tablet.person === null")
+
+
+def test_the_tab_that_stays_sends_what_the_closed_one_wrote(core, core_page, stub):
+    one, two = two_tabs(core, core_page)
+    stub.trouble = "down"
+    one.add(3)
+    one.page.close()
+    stub.trouble = None
+    two.nudge()
+    two.wait_sent()
+    assert stub.numbers == [1, 2, 3]
+
+
+def test_enrolling_again_goes_on_with_the_numbers(core, stub):
+    core.add(2)
+    core.wait_sent()
+    stub.key = "another key"
+    core.page.evaluate(f"() => trialog.tablet.enrol('{CODE}')")
+    core.add()
+    core.wait_sent()
+    assert stub.numbers == [1, 2, 3]
