@@ -9,7 +9,8 @@ import pytest
 from trialog.evidence import define_requirement, start_trial
 from trialog.records.entries import NewEntry
 from trialog.records.logbook import write_entries
-from trialog.records.models import Person
+from trialog.records.models import Person, Tablet
+from trialog.records.parking import park
 from trialog.records.setup import NewRequirement, add_cell, add_device, add_mode
 from trialog.records.words import Effect, EntryKind, PlanKind, Role, Stage
 
@@ -47,6 +48,25 @@ class Bench:
         self.session.flush()
         return person
 
+    def person(self, name, role=Role.OPERATOR):
+        return self._person(name, role)
+
+    def tablet(self, name="blue tablet"):
+        """Add a tablet that never sends anything here: its key is nobody's."""
+        tablet = Tablet(name=name, key_hash=name, enrolled_at=START)
+        self.session.add(tablet)
+        self.session.flush()
+        return tablet
+
+    def park(self, tablet, line_id="parked", **line):
+        """Park a line of a tablet, a minute after the last entry."""
+        self.clock += timedelta(minutes=1)
+        return park(
+            self.session, self.cell, tablet, self.operator, client_id=line_id,
+            line={"client_id": line_id, "kind": "good"} | line, why="it breaks a rule",
+            now=self.clock,
+        )  # fmt: skip
+
     def write(self, kind, **fields):
         """Write one entry a minute after the last, and return its client id."""
         self.clock += timedelta(minutes=1)
@@ -69,6 +89,15 @@ class Bench:
         return self.write(
             EntryKind.FAILED, cycles=1, mode_ids=tuple(mode.id for mode in modes), **fields
         )
+
+    def check(self, *modes, cycles=1, number=None, by=None):
+        """Log a spot check by somebody, who is nobody that logs cycles unless told."""
+        if by is None:
+            by = self.checker = getattr(self, "checker", None) or self.person("Checker")
+        return self.write(
+            EntryKind.CHECK, cycles=cycles, cycle_number=number, person_id=by.id,
+            mode_ids=tuple(mode.id for mode in modes),
+        )  # fmt: skip
 
     def close(self, counter=None, **fields):
         return self.write(EntryKind.SHIFT_CLOSED, counter=counter, **fields)

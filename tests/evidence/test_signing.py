@@ -193,3 +193,33 @@ def test_it_lapses_where_what_the_log_is_held_against_changes_outside_the_logboo
     assert lapses(bench, trial) == ()
     bench.cell.counter_modulus = 100_000
     assert lapses(bench, trial) == ("the verdict is KEEP RUNNING now",)
+
+
+@pytest.mark.parametrize(
+    ("late", "said"),
+    [
+        ({"kind": EntryKind.GOOD, "cycles": 2}, "lines logged since: 1 good"),
+        ({"kind": EntryKind.STOP, "clear_seconds": 40}, "lines logged since: 1 stop"),
+    ],
+)
+def test_what_a_tablet_kept_through_the_closing_and_the_signing_makes_the_sign_off_lapse(
+    bench, ready, late, said
+):
+    """A tablet that was out of reach for an hour sends what it had before the shift closed."""
+    before_closing = bench.cell.chain_length - 1
+    signed(bench, ready)
+    bench.write(
+        **late, tablet_id=bench.tablet().id, tablet_number=1, tablet_time=bench.clock,
+        seen=before_closing,
+    )  # fmt: skip
+    assert lapses(bench, ready) == (said,)
+
+
+def test_a_photo_that_arrives_after_the_signing_makes_it_lapse(bench, ready):
+    bench.open("B", counter=1400)
+    failed = bench.fail(bench.drop)
+    bench.close(1401)
+    bench.rule(failed, relevant=False)
+    signed(bench, ready)
+    bench.write(EntryKind.PHOTO, target=failed, photo="ab" * 32)
+    assert lapses(bench, ready) == ("lines logged since: 1 photo",)

@@ -3,8 +3,16 @@
 from trialog.evidence.cautions import CAUTIONS
 from trialog.evidence.counting import Counts, count
 from trialog.evidence.gathering import Evidence, gather_evidence
+from trialog.evidence.reasons import Reason
 from trialog.evidence.reconciling import CounterState, Reconciliation, reconcile
 from trialog.evidence.signing import SignedOff, acknowledge, sign, sign_offs
+from trialog.evidence.spot_checks import (
+    SpotCheck,
+    SpotChecks,
+    bound_with_misses,
+    check_evidence,
+    check_shift,
+)
 from trialog.evidence.trials import (
     define_requirement,
     design_of,
@@ -17,7 +25,7 @@ from trialog.evidence.trials import (
     statistics_of,
     subject_of,
 )
-from trialog.evidence.verdict import Reason, Verdict, judge, standing_at, verdict_as_dict
+from trialog.evidence.verdict import Verdict, judge, standing_at, verdict_as_dict
 
 __all__ = [
     "CAUTIONS",
@@ -27,8 +35,13 @@ __all__ = [
     "Reason",
     "Reconciliation",
     "SignedOff",
+    "SpotCheck",
+    "SpotChecks",
     "Verdict",
     "acknowledge",
+    "bound_with_misses",
+    "check_evidence",
+    "check_shift",
     "count",
     "define_requirement",
     "design_of",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import chain, islice, pairwise
 from typing import Any
 
@@ -13,6 +14,7 @@ from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from trialog.evidence.counting import Counts, count, frame
+from trialog.evidence.parked import ParkedCounts, count_parked_since
 from trialog.evidence.reconciling import CounterState, Reconciliation, compare
 from trialog.records.models import (
     CellRollup,
@@ -72,6 +74,9 @@ class Evidence:
     """Place in the logbook of the newest relevant failure, or of what may have made one of an
     older: a ruling, or one taken back. 0 where there is none."""
 
+    parked: ParkedCounts
+    """Lines from the cell's tablets that the logbook has not taken since the evidence began."""
+
     @property
     def failures_without_order(self) -> int:
         """Failures whose place among the cycles nobody wrote down."""
@@ -91,6 +96,12 @@ class _Window:
     @property
     def shift_ids(self) -> list[int]:
         return [shift.id for shift in self.shifts]
+
+    @property
+    def begins_at(self) -> datetime | None:
+        """When the evidence began; None where all that there ever was belongs to it."""
+        begun = (self.since.effective_at, self.trial.begins_at)
+        return max((moment for moment in begun if moment is not None), default=None)
 
     def is_reached_by(self, shift: Shift) -> bool:
         """Say whether a shift went on after the evidence began."""
@@ -129,6 +140,7 @@ def gather_evidence(session: Session, trial: Trial) -> Evidence:
         cycles_between_shifts=_cycles_between(session, trial, table),
         cycles_per_shift=_cycles_per_shift(window, logged),
         last_failure=_last_failure(session, window, failed),
+        parked=count_parked_since(session, trial.cell_id, window.begins_at),
     )
 
 

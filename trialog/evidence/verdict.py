@@ -10,9 +10,10 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from trialog.evidence.agreement import log_agrees
 from trialog.evidence.gathering import Evidence, gather_evidence
 from trialog.evidence.patterns import find_patterns
-from trialog.evidence.reconciling import CounterState
+from trialog.evidence.reasons import Reason, some
 from trialog.evidence.trials import limit_of, plan_of, requirement_of, subject_of
 from trialog.records.models import Acknowledgement, Trial
 from trialog.records.words import AcknowledgementKind
@@ -24,15 +25,6 @@ from trialog.reliability import (
     failure_rate_bounds,
     standing_under,
 )
-
-
-@dataclass(frozen=True)
-class Reason:
-    """One line of the verdict: what must hold, whether it does, and its figure."""
-
-    name: str
-    met: bool
-    detail: str
 
 
 @dataclass(frozen=True)
@@ -132,7 +124,7 @@ def _reasons(
     yield Reason(
         "no failure that can damage",
         evidence.damage_failures == 0,
-        f"{_some(evidence.damage_failures, 'relevant failure')} that can damage the machine, "
+        f"{some(evidence.damage_failures, 'relevant failure')} that can damage the machine, "
         "the part or the robot"
         if evidence.damage_failures
         else "none so far that can damage the machine, the part or the robot",
@@ -140,12 +132,12 @@ def _reasons(
     yield Reason(
         "every failure ruled on",
         evidence.unruled == 0,
-        f"{_some(evidence.unruled, 'failure')} waiting for a ruling; until then each counts "
+        f"{some(evidence.unruled, 'failure')} waiting for a ruling; until then each counts "
         "as relevant"
         if evidence.unruled
         else "none is waiting for a ruling",
     )
-    yield _counter_agrees(evidence, plan, standing)
+    yield log_agrees(evidence, plan, standing)
     yield _no_change(evidence)
     yield _conditions_covered(evidence)
     yield _no_pattern(session, evidence)
@@ -153,7 +145,7 @@ def _reasons(
 
 
 def _plan_reached(evidence: Evidence, plan: Plan, standing: Standing) -> Reason:
-    counts = f"{evidence.cycles:,} cycles with {_some(evidence.failures, 'relevant failure')}"
+    counts = f"{evidence.cycles:,} cycles with {some(evidence.failures, 'relevant failure')}"
     return Reason(
         "plan reached its GO line",
         standing.decision == "GO",
@@ -165,79 +157,16 @@ def _first_line(evidence: Evidence, plan: Plan, standing: Standing) -> str:
     """Say how the trial came to stand elsewhere than its counts alone would tell."""
     first, now = standing.first, plan.decide(evidence.failures, evidence.cycles)
     if first is None:
-        unknown = _some(evidence.failures_without_order, "failure")
+        unknown = some(evidence.failures_without_order, "failure")
         worst = standing.worst.decision
         return f"; the order of {unknown} is not known, and in the worst one the plan says {worst}"
     if first.decision == now:
         return ""
-    crossed = f"{first.cycles:,} cycles with {_some(first.failures, 'failure')}"
+    crossed = f"{first.cycles:,} cycles with {some(first.failures, 'failure')}"
     if first.decision == "NO-GO":
         return f"; it crossed the NO-GO line at {crossed}, and the first line decides"
     since = "put it back" if now == "KEEP RUNNING" else "were too many"
     return f"; it reached the GO line at {crossed}, and failures since then {since}"
-
-
-def _counter_agrees(evidence: Evidence, plan: Plan, standing: Standing) -> Reason:
-    """Hold the verdict against the worst case: every unlogged cycle was a failure, and the first
-    in its shift."""
-    name = "log agrees with the machine counter"
-    if not evidence.reconciliations:
-        return Reason(name, False, "no shift to compare yet")
-    unclear = [
-        item
-        for item in evidence.reconciliations
-        if item.state not in (CounterState.AGREES, CounterState.UNLOGGED)
-    ]
-    if unclear:
-        listed = "; ".join(f"{item.label}: {item.state}" for item in unclear[:3])
-        more = f" and {len(unclear) - 3} more" if len(unclear) > 3 else ""
-        return Reason(name, False, f"cannot be told for {listed}{more}")
-    unlogged = sum(item.unlogged or 0 for item in evidence.reconciliations)
-    between = _between_shifts(evidence)
-    if unlogged == 0:
-        return Reason(name, True, f"every cycle that the machine counted was logged{between}")
-    places, cycles = _with_unlogged(evidence)
-    confidence = evidence.trial.requirement.confidence
-    worst = standing_under(plan, places, places, cycles, confidence=confidence).decision
-    same = worst == standing.decision
-    effect = "the verdict stays" if same else f"the plan would say {worst}"
-    return Reason(
-        name,
-        same,
-        f"{_some(unlogged, 'cycle')} counted by the machine and logged by nobody; "
-        f"were each a failure, {effect}{between}",
-    )
-
-
-def _with_unlogged(evidence: Evidence) -> tuple[list[int], int]:
-    """Number the cycles anew with the unlogged ones put before those of their shift.
-
-    Returns the places of all failures, the unlogged cycles among them, and the number of cycles.
-    """
-    places: list[int] = []
-    before = added = 0
-    counts = evidence.shifts["cycles"].astype(int).tolist()
-    for counted, item in zip(counts, evidence.reconciliations, strict=True):
-        unlogged = item.unlogged or 0
-        places += range(before + added + 1, before + added + unlogged + 1)
-        added += unlogged
-        places += [at + added for at in evidence.earliest if before < at <= before + counted]
-        before += counted
-    return places, before + added
-
-
-def _between_shifts(evidence: Evidence) -> str:
-    """Name what the machine counted outside any shift.
-
-    It is shown and not held against the devices: a machine also runs set-up parts and other
-    work between shifts. Whoever signs must know of it.
-    """
-    if evidence.cycles_between_shifts == 0:
-        return ""
-    return (
-        f"; between shifts the machine counted {_some(evidence.cycles_between_shifts, 'cycle')} "
-        "that no shift covers"
-    )
 
 
 def _no_change(evidence: Evidence) -> Reason:
@@ -311,10 +240,6 @@ def _cautions_acknowledged(session: Session, trial: Trial) -> Reason:
     return Reason(name, True, f"by {noted.person.name}")
 
 
-def _some(number: int, word: str) -> str:
-    return f"{number:,} {word}" + ("" if number == 1 else "s")
-
-
 def verdict_as_dict(verdict: Verdict) -> dict[str, Any]:
     """Return a verdict as plain data, with the documented keys."""
     evidence = verdict.evidence
@@ -325,6 +250,7 @@ def verdict_as_dict(verdict: Verdict) -> dict[str, Any]:
         "cycles": evidence.cycles,
         "failures": evidence.failures,
         "no_tests": evidence.no_tests,
+        "parked_lines": evidence.parked.waiting,
         "confidence": verdict.bounds.confidence,
         "estimate": verdict.bounds.estimate,
         "upper": verdict.upper,

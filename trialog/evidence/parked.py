@@ -1,0 +1,49 @@
+"""What tablets sent and the logbook did not take: evidence that nobody has looked at."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from trialog.evidence.reasons import some
+from trialog.records.models import ParkedLine
+from trialog.records.words import ParkedOutcome
+
+
+@dataclass(frozen=True)
+class ParkedCounts:
+    """A cell's parked lines: those that nobody has seen to, and those that were left out."""
+
+    waiting: int
+    left_out: int
+
+
+def count_parked_since(session: Session, cell_id: int, moment: datetime | None) -> ParkedCounts:
+    """Count a cell's lines that were parked at or after a moment; None: all there ever were.
+
+    A line's own time is not asked: whether it can be read is what has to be looked at.
+    """
+    statement = select(ParkedLine.outcome, func.count()).where(ParkedLine.cell_id == cell_id)
+    if moment is not None:
+        statement = statement.where(ParkedLine.parked_at >= moment)
+    counts = {
+        outcome: lines for outcome, lines in session.execute(statement.group_by(ParkedLine.outcome))
+    }
+    return ParkedCounts(counts.get(None, 0), counts.get(ParkedOutcome.LEFT_OUT, 0))
+
+
+def waiting_words(lines: int) -> str:
+    """Say that lines wait to be looked at."""
+    verb, them = ("was", "it") if lines == 1 else ("were", "them")
+    return (
+        f"{some(lines, 'line')} from tablets {verb} not taken into the logbook; see to {them} first"
+    )
+
+
+def left_out_words(lines: int) -> str:
+    """Say that lines were left out for good."""
+    verb = "was" if lines == 1 else "were"
+    return f"{some(lines, 'line')} from tablets {verb} left out by an engineer, with a reason"
