@@ -13,8 +13,8 @@ from trialog.web.security import PUBLIC, TABLETS, access_of
 
 OPEN_TO_ALL = {
     "static", "plotly_js", "health", "auth.login", "help.index", "help.page", "help.image",
-    # These end a session, so they must work for one that has just ended by itself.
-    "auth.logout", "logging.hand_over",
+    # It ends a session, so it must work for one that has just ended by itself.
+    "auth.logout",
     # The tablet page is the same for everybody; whoever knows a code enrols.
     "logging.tablet", "logging.worker", "logging.manifest", "logging.texts", "logging.enrol",
     # What a tablet needs before it can sign anybody in.

@@ -57,9 +57,11 @@ def _register_blueprints(app: Flask) -> None:
         planner,
         setup,
         shifts,
+        tablets,
         trials,
         trust,
     )  # fmt: skip
 
-    for room in (auth, home, setup, people, planner, help, logging, shifts, trials, trust):
+    rooms = (auth, home, setup, people, planner, help, logging, tablets, shifts, trials, trust)
+    for room in rooms:
         app.register_blueprint(room.bp)

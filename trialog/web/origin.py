@@ -17,10 +17,11 @@ def secure_origin() -> bool:
     the tablet page cannot load, or check a PIN, without a network. A server behind somebody
     else's HTTPS says so by TRIALOG_SECURE_COOKIES.
     """
-    return request.is_secure or state().settings.secure_cookies or _is_local(request.host)
+    return request.is_secure or state().settings.secure_cookies or is_local(request.host)
 
 
-def _is_local(host: str) -> bool:
+def is_local(host: str) -> bool:
+    """Say whether a host is this computer, which no other device can reach under that name."""
     try:
         name = urlsplit(f"//{host}").hostname or ""
     except ValueError:

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from trialog.evidence import Verdict, judge
 from trialog.records import queries
 from trialog.records.models import Cell, Requirement, Revision, Shift, Trial
+from trialog.records.parking import count_parked
 from trialog.reports import sentences
 
 SHIFTS_SHOWN = 25
@@ -48,6 +49,7 @@ class Overview:
     open_shift: Shift | None
     revisions: Sequence[Revision]
     next_step: NextStep | None
+    parked: int
 
 
 def build_overview(session: Session, cell: Cell, *, all_shifts: bool) -> Overview:
@@ -66,6 +68,7 @@ def build_overview(session: Session, cell: Cell, *, all_shifts: bool) -> Overvie
         open_shift=queries.open_shift(session, cell),
         revisions=list(reversed(queries.revisions_in_order(session, cell.id))),
         next_step=next_step(cell, requirements, bool(trials)),
+        parked=count_parked(session, cell.id),
     )
 
 
