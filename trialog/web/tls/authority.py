@@ -28,6 +28,7 @@ BACKDATED = timedelta(days=1)
 _ANEW = (
     "to make a new one, move the file away and start again; each tablet must then trust the new one"
 )
+_POWER = "who reads it can pose as any website to the tablets"
 _SIGNS = x509.KeyUsage(
     digital_signature=False, content_commitment=False, key_encipherment=False,
     data_encipherment=False, key_agreement=False, key_cert_sign=True, crl_sign=True,
@@ -75,8 +76,8 @@ def open_authority(folder: Path, *, now: datetime) -> Authority:
         if not path.exists():
             write_first(path, _written(make_authority(now=now)))
         if open_to_others(path):
-            rule = "be readable by its owner only (chmod 600): who reads it can pose as any website"
-            raise InvalidValueError("HTTPS authority", rule, path)
+            rule = f"be readable by its owner only in {path} (chmod 600): {_POWER}"
+            raise InvalidValueError("HTTPS authority", rule, f"{path.stat().st_mode & 0o777:o}")
         authority = _read(path)
         _require_current(authority, path, now)
         _lay_out(folder / FOR_TABLETS, authority.for_tablets)
@@ -132,18 +133,18 @@ def _read(path: Path) -> Authority:
 
 
 def _broken(path: Path) -> InvalidValueError:
-    rule = f"be whole, a key and the certificate that belongs to it; {_ANEW}"
-    return InvalidValueError("HTTPS authority", rule, path)
+    rule = f"be whole in {path}, a key and the certificate that belongs to it; {_ANEW}"
+    return InvalidValueError("HTTPS authority", rule, f"{path.stat().st_size} bytes that are not")
 
 
 def _require_current(authority: Authority, path: Path, now: datetime) -> None:
     begins = authority.certificate.not_valid_before_utc
     if now < begins:
-        rule = f"have begun (it does on {begins:%Y-%m-%d}); set this computer's clock"
-        raise InvalidValueError("HTTPS authority", rule, path)
+        rule = f"have begun ({path} does on {begins:%Y-%m-%d}); set this computer's clock"
+        raise InvalidValueError("HTTPS authority", rule, f"{now:%Y-%m-%d}")
     if now >= authority.ends:
-        rule = f"not have ended (it did on {authority.ends:%Y-%m-%d}); {_ANEW}"
-        raise InvalidValueError("HTTPS authority", rule, path)
+        rule = f"not have ended ({path} did on {authority.ends:%Y-%m-%d}); {_ANEW}"
+        raise InvalidValueError("HTTPS authority", rule, f"{now:%Y-%m-%d}")
 
 
 def _lay_out(path: Path, content: bytes) -> None:

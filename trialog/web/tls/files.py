@@ -20,8 +20,9 @@ def explained(folder: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
+        rule = f"be one to read and write in, unlike {folder}"
         raise InvalidValueError(
-            "folder for HTTPS", f"be one to read and write in ({error.strerror or error})", folder
+            "folder for HTTPS", rule, error.strerror or type(error).__name__
         ) from error
 
 

@@ -68,9 +68,11 @@ def read_name(text: str) -> str | Address:
         If it is neither.
     """
     try:
-        return ipaddress.ip_address(text.strip().strip("[]"))
+        if "%" not in text:  # an address of one interface only, which no certificate can hold
+            return ipaddress.ip_address(text.strip().strip("[]"))
     except ValueError:
-        name = _plain_name(text)
+        pass  # a name, then
+    name = _plain_name(text)
     if name is None:
         raise InvalidValueError("TLS name", "be a host name or an address", text)
     return name

@@ -24,7 +24,9 @@ handles of the 1,024 that a process is usually given."""
 
 CHUNK = 64 * 1024
 CLOSING_SECONDS = 30.0
-ENDING_SECONDS = 5.0
+ENDING_SECONDS = 2.0
+"""For what is answered already to flow out when the server ends; common practice, no source."""
+
 _PAUSE_SECONDS = 0.2
 
 _log = logging.getLogger(__name__)
@@ -71,29 +73,40 @@ class Relay:
             runner.run(self._relay())
 
     async def _relay(self) -> None:
-        accepting = [asyncio.create_task(self._accept(door)) for door in self._doors]
+        for door in self._doors:
+            door.listener.setblocking(False)
+            self._watch(door)
         await self._ending.wait()
-        for task in accepting:
+        for door in self._doors:
+            self._loop.remove_reader(door.listener)
+        # Who has not even shaken hands has nothing under way.
+        await _wait_for([one.task for one in self._open if one.joined and one.task])
+        rest = [one.task for one in self._open if one.task]
+        for task in rest:
             task.cancel()
-        # Who has not even shaken hands has nothing under way; leaving the loop cancels them.
-        if carrying := [one.task for one in self._open if one.task and one.joined]:
-            await asyncio.wait(carrying, timeout=ENDING_SECONDS)
+        await _wait_for(rest)
 
-    async def _accept(self, door: Door) -> None:
-        loop = asyncio.get_running_loop()
-        door.listener.setblocking(False)
-        while True:
-            try:
-                taken, (address, port, *_) = await loop.sock_accept(door.listener)
-            except OSError as error:  # such as no file handle left: it passes, the door stays
-                _log.warning("a connection could not be accepted: %s", error)
-                self._make_room(least=1)
-                await asyncio.sleep(_PAUSE_SECONDS)
-                continue
-            self._make_room(least=len(self._open) - self._most + 1)
-            connection = _Connection(taken, str(address), int(port), loop.time())
-            self._open.add(connection)
-            connection.task = asyncio.create_task(self._carry(door, connection))
+    def _watch(self, door: Door) -> None:
+        if not self._ending.is_set():
+            self._loop.add_reader(door.listener, self._accept, door)
+
+    def _accept(self, door: Door) -> None:
+        try:
+            taken, (address, port, *_) = door.listener.accept()
+        except (BlockingIOError, InterruptedError, ConnectionAbortedError):
+            return  # it was gone again before it was taken
+        except OSError as error:  # such as no file handle left: it passes, the door stays
+            _log.warning("a connection could not be accepted: %s", error)
+            self._make_room(least=1)
+            self._loop.remove_reader(door.listener)
+            self._loop.call_later(_PAUSE_SECONDS, self._watch, door)
+            return
+        self._make_room(least=len(self._open) - self._most + 1)
+        connection = _Connection(taken, str(address), int(port), self._loop.time())
+        self._open.add(connection)
+        connection.task = self._loop.create_task(self._carry(door, connection))
+        # Here and not at the end of the task, which may be cancelled before it has begun.
+        connection.task.add_done_callback(lambda _task: taken.close())
 
     def _make_room(self, *, least: int) -> None:
         """Close connections so that others get in: of who holds most, the longest unanswered.
@@ -124,7 +137,6 @@ class Relay:
             self._open.discard(connection)
             if client is not None:
                 client.writer.transport.abort()
-            connection.socket.close()
 
     async def _join(self, door: Door, connection: _Connection, client: Streams) -> None:
         """Carry bytes both ways until one end has closed."""
@@ -146,6 +158,11 @@ class Relay:
             # The port goes to another connection only after this one has let go of it.
             self._callers.pop(own_port, None)
             server.writer.transport.abort()
+
+
+async def _wait_for(tasks: Sequence[asyncio.Task[None]]) -> None:
+    if tasks:
+        await asyncio.wait(tasks, timeout=ENDING_SECONDS)
 
 
 async def _pump(source: Streams, sink: Streams, answers: _Connection | None = None) -> None:

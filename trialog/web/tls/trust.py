@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from ipaddress import ip_address
 from typing import cast
 
 from flask import Flask, current_app
 
 from trialog.web.tls.doors import CERTIFICATE, TRUST_PAGE
-from trialog.web.tls.hostnames import LOCAL_NAME, LOOPBACK, Address, HostNames
+from trialog.web.tls.hostnames import LOCAL_NAME, Address, HostNames
 from trialog.web.tls.keeper import Keeper
 
 _NAME = "trialog_trust"
@@ -20,6 +21,8 @@ class Trust:
 
     keeper: Keeper
     listens_on: str
+    """The address of the listening socket."""
+
     port: int
     trust_port: int | None
 
@@ -28,13 +31,12 @@ class Trust:
         """The hosts to put into an address: those that the server listens on."""
         host = self.keeper.host
         heard = tuple(map(str, _heard_at(self.listens_on, host)))
-        alone = all(one in map(str, LOOPBACK) for one in heard) and bool(heard)
-        return (LOCAL_NAME, *heard) if alone else (*host.names, *heard)
+        return (*host.names, *heard) if self.open_to_the_network else (LOCAL_NAME, *heard)
 
     @property
     def open_to_the_network(self) -> bool:
         """Say whether other computers reach the server."""
-        return self.hosts[0] != LOCAL_NAME
+        return not ip_address(self.listens_on).is_loopback
 
     @property
     def addresses(self) -> tuple[str, ...]:
@@ -69,7 +71,7 @@ class Trust:
 
 def _heard_at(listens_on: str, host: HostNames) -> tuple[Address, ...]:
     """Return the addresses that reach a server which listens on a host."""
-    if listens_on in ("", "0.0.0.0"):  # noqa: S104 - compared with, not listened on
+    if listens_on == "0.0.0.0":  # noqa: S104 - compared with, not listened on
         return tuple(one for one in host.addresses if one.version == 4)
     if listens_on == "::":
         return tuple(one for one in host.addresses if one.version == 6)
