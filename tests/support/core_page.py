@@ -1,4 +1,4 @@
-"""The tablet page in a browser, driven below its board: by what `trialog` gives to other scripts."""
+"""The tablet page in a browser, driven below its board: by what `trialog` gives to scripts."""
 
 from __future__ import annotations
 

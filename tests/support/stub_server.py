@@ -14,6 +14,10 @@ PEOPLE = {1: ("Ada Field", "2641"), 2: ("Ben Stone", "7777")}
 HOLD = 60
 
 
+def never(_line):
+    return False
+
+
 class StubServer:
     """A WSGI application: /api/tablet/… is answered here, everything else by the real app.
 
@@ -34,8 +38,8 @@ class StubServer:
         self.wrong_tries = 0
         self.version = None
         self.ahead = 0.0
-        self.refuse = lambda line: False
-        self.park = lambda line: False
+        self.refuse = never
+        self.park = never
         self.spoken = threading.Event()
         self.asked = []
 
@@ -147,7 +151,8 @@ class StubServer:
         parked = self.park(line)
         self.lines.setdefault(name, line)
         return {
-            "client_id": name, "status": "parked" if parked else "repeated" if repeated else "added",
+            "client_id": name,
+            "status": "parked" if parked else "repeated" if repeated else "added",
             "sequence": len(self.lines), "cycle_number": None,
             "reason": _error("shift must be open", "shift")["error"] if parked else None,
         }  # fmt: skip

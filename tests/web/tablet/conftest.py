@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 from support.browsing import serving
+from support.core_page import CorePage
 from support.kept_browser import KeptBrowser
 from support.stub_server import StubServer
-from support.core_page import CorePage
 
 
 @pytest.fixture

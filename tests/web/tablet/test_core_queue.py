@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from support.stub_server import CODE
+from support.stub_server import CODE, never
 
 pytestmark = pytest.mark.database("sqlite")  # the browser does not know which database answers
 
@@ -135,7 +135,7 @@ def test_one_line_that_spoils_its_request_stays_and_the_others_pass(core, stub):
     assert now["waiting"] == [5]
     assert (now["trouble"]["kind"], now["trouble"]["status"]) == ("refused", 422)
     assert sorted(stub.numbers) == [1, 2, 3, 4, 6, 7, 8, 9]
-    stub.refuse = lambda line: False
+    stub.refuse = never
     core.reload()
     core.wait_sent()
     assert sorted(stub.numbers) == list(range(1, 10))

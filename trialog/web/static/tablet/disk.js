@@ -70,6 +70,12 @@
 
   Object.defineProperty(disk, "ready", { get: () => base !== null });
 
+  function stop(turn) {
+    try {
+      turn.abort();
+    } catch { /* it has stopped already */ }
+  }
+
   /* Do `work(shelf)` in one transaction over the named shelves. Resolves, once it is complete,
      to what a request that `work` returned found, or to what else it returned. */
   function run(names, mode, work, durability) {
@@ -82,7 +88,7 @@
       try {
         result = work((name) => turn.objectStore(name));
       } catch (error) {
-        turn.abort();
+        stop(turn);
         throw error;
       }
     });

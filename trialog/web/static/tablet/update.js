@@ -34,13 +34,13 @@
     changed();
   }
 
-  /* The page itself may have come from the network and be newer than the worker that was there:
-     what counts is whether this page's version is the worker's. */
   async function keepPage() {
     const workers = root.navigator.serviceWorker;
     if (!workers) return limit("no-offline", true);
-    const before = workers.controller;
-    workers.addEventListener("controllerchange", () => before && isReady());
+    /* A worker that takes over says which shell it opens from now on. */
+    workers.addEventListener("message", ({ data }) => {
+      if (data && data.version && data.version !== root.trialog.version) isReady();
+    });
     try {
       registration = await workers.register("sw.js", { updateViaCache: "none" });
       limit("no-offline", false);

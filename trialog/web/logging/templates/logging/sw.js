@@ -30,15 +30,20 @@ async function clear() {
   const old = names.filter((name) => name !== SHELF).slice(0, -1);
   await Promise.all(old.map((name) => caches.delete(name)));
   await self.clients.claim();
+  const pages = await self.clients.matchAll();
+  pages.forEach((page) => page.postMessage({ version: VERSION }));
 }
 
+/* Whatever the server says an answer depends on: on the shelf there is one of each. */
+const ANY = { ignoreVary: true };
+
 async function open() {
-  const page = await (await caches.open(SHELF)).match(PAGE);
+  const page = await (await caches.open(SHELF)).match(PAGE, ANY);
   return page || fetch(PAGE);
 }
 
 async function fromShelf(request) {
-  return (await caches.match(request)) || fetch(request);
+  return (await caches.match(request, ANY)) || fetch(request);
 }
 
 self.addEventListener("install", (event) => {
