@@ -3,7 +3,7 @@
 (function (root) {
   "use strict";
 
-  const { clearing, clock, feel, modes, onTap, openSheet, settings, shift, texts } = root.trialog;
+  const { clearing, clock, feel, modes, offered, onTap, openSheet, settings, shift, texts } = root.trialog;
   const { t } = texts;
   const $ = (id) => document.getElementById(id);
 
@@ -123,7 +123,7 @@
     const seconds = stoppedFor();
     const time = seconds === null ? "" : texts.length(seconds);
     const every = seconds !== null && !failuresOnly();
-    put("stopped", every ? t("board.stopped", { time }) : "");
+    put("stopped-for", every ? t("board.stopped", { time }) : "");
     put("again-clock", seconds === null ? "" : t("board.again_clock", { time }));
     $("stopped").hidden = !every;
   }
@@ -131,7 +131,7 @@
   function show() {
     const now = shift.standing();
     if (!now) return;
-    const [last] = root.trialog.offered(now);
+    const [last] = offered(now);
     const words = last ? shift.words(last) : t("board.nothing");
     ["logged", "reading-logged"].forEach((id) => put(id, texts.number(now.logged)));
     ["failed", "reading-failed"].forEach((id) => put(id, texts.number(now.failed)));

@@ -60,13 +60,14 @@
     if (!watcher) return;
     const failed = seen.filter((one) => one.failed).length;
     $("check-words").textContent = t("check.words", { name: watcher.name });
-    $("check-count").textContent = plural("check.seen", seen.length);
-    $("check-failed").textContent = t("check.failed", { n: failed });
+    $("check-count").textContent = texts.number(seen.length);
+    $("check-words-seen").textContent = plural("check.seen", seen.length, { failed });
     $("check-undo").disabled = seen.length === 0;
   }
 
   function end() {
     watcher = null;
+    $("check-modes").querySelectorAll(".device").forEach((one) => one.remove());
     root.trialog.decide();
   }
 

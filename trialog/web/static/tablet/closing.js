@@ -65,7 +65,6 @@
 
   async function send() {
     const { counter: value, counter_event, reason } = closing;
-    const { label } = shift.standing();
     const machine = counted();
     if (board.failuresOnly() && machine !== null && machine > logged()) counter.logReading(value);
     await shift.log({
@@ -75,7 +74,7 @@
       ...(reason ? { mismatch_accepted: true, reason } : {}),
     });
     feel("chosen");
-    root.trialog.halts.closed(label);
+    root.trialog.halts.closed(shift.standing());
   }
 
   onTap($("close-send"), () => {

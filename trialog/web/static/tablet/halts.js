@@ -2,49 +2,61 @@
 (function (root) {
   "use strict";
 
-  const { closeSheets, onTap, openSheet, outbox, shift, texts } = root.trialog;
+  const { closeSheets, onTap, openSheet, outbox, texts } = root.trialog;
   const { t, plural } = texts;
   const $ = (id) => document.getElementById(id);
-  let go = () => {};
+  let why = null; /* {title, words, next, act, stay}; its words may change while it shows */
 
-  function halt({ title, words, next, act, stay = false }) {
-    $("halt-title").textContent = title;
-    $("halt-words").textContent = words;
-    $("halt-go").textContent = next;
-    $("halt-stay").hidden = !stay;
-    go = act;
+  function show() {
+    $("halt-title").textContent = why.title();
+    $("halt-words").textContent = why.words();
+    $("halt-go").textContent = t(why.next);
+    $("halt-stay").hidden = !why.stay;
+  }
+
+  function halt(reason) {
+    why = reason;
+    show();
     openSheet("halt");
   }
 
-  function closed(label) {
-    const now = shift.standing();
-    const counts = now ? t("halt.closed_words", { cycles: plural("cycles", now.logged), failed: now.failed }) : "";
+  function closed({ label, logged, failed }) {
+    const counts = () => t("halt.closed_words", { cycles: plural("cycles", logged), failed });
     halt({
-      title: t("halt.closed_title", { label }),
-      words: `${counts} ${t(outbox.waiting.length ? "halt.closed_waiting" : "halt.closed_sent")}`,
-      next: t("halt.next"),
+      title: () => t("halt.closed_title", { label }),
+      words: () => `${counts()} ${t(outbox.waiting.length ? "halt.closed_waiting" : "halt.closed_sent")}`,
+      next: "halt.next",
       act: () => root.trialog.decide(),
     });
   }
 
   function closedElsewhere(label) {
     halt({
-      title: t("halt.elsewhere_title", { label }), words: t("halt.elsewhere_words"),
-      next: t("halt.next"), act: () => root.trialog.decide(),
+      title: () => t("halt.elsewhere_title", { label }),
+      words: () => t("halt.elsewhere_words"),
+      next: "halt.next",
+      act: () => root.trialog.decide(),
     });
   }
 
   function revoked() {
     halt({
-      title: t("halt.revoked_title"), words: t("halt.revoked_words"), next: t("halt.enrol"),
-      act: () => root.trialog.show("enrol"), stay: true,
+      title: () => t("halt.revoked_title"),
+      words: () => t("halt.revoked_words"),
+      next: "halt.enrol",
+      act: () => root.trialog.show("enrol"),
+      stay: true,
     });
   }
 
-  onTap($("halt-go"), () => { closeSheets(); go(); });
+  onTap($("halt-go"), () => { closeSheets(); why.act(); });
   $("sheet-halt").addEventListener("cancel", (event) => {
     if ($("halt-stay").hidden) event.preventDefault(); /* there is only one way on */
   });
 
-  root.trialog = Object.assign(root.trialog, { halts: { closed, closedElsewhere, revoked } });
+  root.trialog = Object.assign(root.trialog, { halts: {
+      closed, closedElsewhere, revoked,
+      show() { if ($("sheet-halt").open) show(); },
+    },
+  });
 })(window);

@@ -84,7 +84,10 @@
 
   /* What opens and closes sheets by its place in the page alone. */
   document.querySelectorAll("[data-sheet]").forEach((target) => {
-    onTap(target, () => openSheet(target.dataset.sheet));
+    onTap(target, () => {
+      target.focus({ preventScroll: true }); /* a finger's focus comes later than its tap */
+      openSheet(target.dataset.sheet);
+    });
   });
   document.querySelectorAll("[data-close]").forEach((target) => onTap(target, closeSheets));
 

@@ -113,8 +113,11 @@
     return new Standing().of(state, waiting, modulus);
   }
 
-  /* The last lines that stand, newest first. */
-  const offered = (now) => (now ? now.recent.slice(-OFFERED).reverse() : []);
+  /* The last lines that stand, newest first. What a second person saw is theirs to undo. */
+  function offered(now) {
+    if (!now) return [];
+    return now.recent.filter((line) => line.kind !== "check").slice(-OFFERED).reverse();
+  }
 
   /* The next free name for a shift: the date with a letter, after Z with a number. */
   function nextLabel(date, taken) {

@@ -39,14 +39,14 @@
       sign: "▲",
       words: waits ? plural("saved.waiting", waits) : reason,
       why: [waits ? since : "", waits ? reason : "", parked ? plural("saved.parked", parked) : ""]
-        .filter(Boolean).join(", "),
+        .filter(Boolean).join(" · "),
     };
   }
 
   /* The same in one line, for pages that are not the board. */
   function line() {
     const now = saved();
-    return [`${now.sign} ${now.words}`, now.why].filter(Boolean).join(", ");
+    return [`${now.sign} ${now.words}`, now.why].filter(Boolean).join(" · ");
   }
 
   let told = "";

@@ -61,6 +61,7 @@
     unsent.show();
     about.show();
     guide.show();
+    halts.show();
     $("menu-update").hidden = !(root.trialog.update && root.trialog.update.ready);
     stayAwake(Boolean(now && now.open) && ["board", "check"].includes(screen));
   }

@@ -31,7 +31,9 @@
   document.addEventListener("pointerdown", (event) => {
     pressed = pressable(event.target);
     handled = false;
+    document.documentElement.dataset.by = "finger";
   }, true);
+  document.addEventListener("keydown", () => { document.documentElement.dataset.by = "keys"; }, true);
   document.addEventListener("click", (event) => {
     if (event.detail === 0 || pressed === null || pressable(event.target) === pressed) return;
     event.preventDefault();
