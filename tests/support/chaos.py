@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 
+from playwright.sync_api import TimeoutError as PlaywrightTimeout
 from support.emulated_shift import OFFLINE, EmulatedShift, Tap
 from support.weather import Weather
 
@@ -97,7 +98,19 @@ class ChaoticShift:
             self.cycles += tap.cycles - (tap.undoes.cycles if tap.undoes else 0)
         self.acknowledged += self.under_way
         self.under_way = []
-        self.tablet.await_logged(self.cycles)
+        try:
+            self.tablet.await_logged(self.cycles)
+        except PlaywrightTimeout:
+            raise AssertionError(self._story()) from None
+
+    def _story(self):
+        """Say how it came to a count that is wrong."""
+        taps = ", ".join(str(tap) for tap in self.acknowledged[-8:])
+        return (
+            f"{self.cycles} cycles were tapped, the page shows {self.tablet.logged()}; "
+            f"last taps: {taps}; what happened: {self.happened[-8:]}; it says: "
+            f"{self.tablet.page.locator('body').inner_text()}"
+        )
 
     # ── Troubles ──────────────────────────────────────────────────────────────
 

@@ -23,7 +23,19 @@ CLOCK = """(() => {
 })();"""
 """A clock that somebody sets: what `Date` says moves, the steady `performance.now` does not."""
 
+# What a browser says of a request that a test itself lets fail.
 EXPECTED = ("Failed to load resource", "net::ERR_")
+
+
+def listen(page, complaints):
+    """Keep what a page calls an error, but for requests that got no answer."""
+
+    def hear(message):
+        if message.type == "error" and not any(word in message.text for word in EXPECTED):
+            complaints.append(message.text)
+
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.on("console", hear)
 
 
 class KeptBrowser:
@@ -49,14 +61,9 @@ class KeptBrowser:
         self.context.add_init_script(CLOCK)
         self.context.add_init_script(f"window.moveClock({self._moved})")
         self.page = self.context.pages[0]
-        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
-        self.page.on("console", self._hear)
+        listen(self.page, self.complaints)
         self.page.on("dialog", lambda dialog: dialog.accept())
         return self.page
-
-    def _hear(self, message):
-        if message.type == "error" and not any(word in message.text for word in EXPECTED):
-            self.complaints.append(message.text)
 
     def move_clock(self, seconds):
         """Set the tablet's clock that much off the true time."""

@@ -71,7 +71,7 @@ def outside(boxes, width, height):
     return [
         box["name"]
         for box in boxes
-        if box["left"] < -ROUNDING or box["top"] < -ROUNDING
+        if box["left"] < -ROUNDING or (box["top"] < -ROUNDING and height < float("inf"))
         or box["right"] > width + ROUNDING or box["bottom"] > height + ROUNDING
     ]  # fmt: skip
 

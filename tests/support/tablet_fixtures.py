@@ -6,7 +6,7 @@ import itertools
 from datetime import UTC, datetime
 
 import pytest
-from support.kept_browser import KeptBrowser
+from support.kept_browser import KeptBrowser, listen
 from support.killable import KillableServer
 from support.tablet_page import TabletPage
 from support.weather import Proxy
@@ -71,3 +71,27 @@ def begin_tablet(code_for, people):
         return tablet
 
     return begin
+
+
+@pytest.fixture
+def tablet_on(browser, live_server, begin_tablet):
+    """Return a maker of tablets in browsers of their own, each with somebody signed in.
+
+    What the browsers call an error is held to be none at the end, as far as a test did not take
+    it off `complaints`.
+    """
+    contexts, complaints = [], []
+
+    def make(*, person=None, url=live_server.url, **options):
+        context = browser.new_context(**{"viewport": TABLET, "has_touch": True} | options)
+        context.set_default_timeout(10_000)
+        contexts.append(context)
+        page = context.new_page()
+        listen(page, complaints)
+        return begin_tablet(page, url, person=person)
+
+    make.complaints = complaints
+    yield make
+    for context in contexts:
+        context.close()
+    assert complaints == []

@@ -52,6 +52,8 @@ class TabletPage:
     def await_board(self):
         """Wait until the page can log, and return how many cycles it shows."""
         expect(self.page.locator("#good")).to_be_visible(timeout=PATIENCE)
+        if self.page.locator("#sheet-guide").is_visible():
+            self.skip_guide()  # a browser that was killed may have forgotten that it was read
         return self.logged()
 
     def reload(self):
@@ -98,17 +100,17 @@ class TabletPage:
         if len(modes) > 1:
             self.tap("#several")
         for name in modes:
-            self.tap(f'[data-name="{name}"]')
+            self.tap(f'#modes [data-name="{name}"]')
         if len(modes) > 1:
             self.page.locator("#collect").tap()
 
     def undo_last(self):
         """Undo the newest line that was tapped; a stop was logged by the page itself."""
-        self.page.locator(".undo").tap()
+        self.page.locator("#screen-board .undo").tap()
         self.page.locator(".undo-line").filter(has_not_text="Undo: stop").first.tap()
 
     def bulk(self, cycles):
-        self.page.locator(".bulk").tap()
+        self.page.locator("#screen-board .bulk").tap()
         self.type_digits("bulk", cycles)
         self.page.locator("#bulk-log").tap()
 
@@ -121,6 +123,7 @@ class TabletPage:
         self.open_more("close")
         self.type_digits("close", counter)
         self.page.locator("#close-send").tap()
+        expect(self.page.locator("#sheet-halt")).to_be_visible()
 
     def open_more(self, sheet):
         self.page.locator("#more").tap()

@@ -1,0 +1,123 @@
+"""Targets for gloves, measured on the rendered page: 20 mm large, 12 mm apart, nothing cut off.
+
+A target is every element that does something when it is touched: buttons, links, boxes to type
+in and to tick with their labels (see support.measuring). A tablet has 160 pixels to the inch.
+"""
+
+from __future__ import annotations
+
+from pprint import pformat
+
+import pytest
+from support.measuring import clipped_in, outside, targets_in, too_near, too_small
+from support.tablet_views import BOARDS, SHEETS, VIEWS, all_sheets, each_view
+
+from trialog.records.database import unit_of_work
+from trialog.records.setup import add_mode
+from trialog.records.words import Effect
+
+# The browser does not know which database answers; the server's tests run on both.
+pytestmark = pytest.mark.database("sqlite")
+
+TABLETS = [(1280, 800), (800, 1280)]
+PHONE, LAPTOP = (360, 740), (1366, 768)
+LARGEST = ("good", "collect", "reading", "again", "check-good")
+ENDLESS = "very long name "  # seven times is as long as allowed: shortened, it may be
+PHONE_TARGET, PHONE_GAP = 44, 8  # a phone is held near: what a thumb needs there, from memory
+
+
+@pytest.fixture
+def three_by_three(session, cell, now):
+    """Give each of the three devices three failure modes, one with a name as long as allowed."""
+    with unit_of_work(session):
+        for device, names in (
+            (cell.arm, ["part not caught"]),
+            (cell.jet, ["nozzle blocked", "hose burst"]),
+            (cell.tray, ["part marked", f"<b>{ENDLESS * 7}"]),
+        ):
+            for name in names:
+                add_mode(session, device, name, Effect.NUISANCE, actor=None, now=now)
+
+
+@pytest.fixture
+def tablet_of_size(tablet_on):
+    """Return a maker of tablets of a size."""
+
+    def make(width, height):
+        return tablet_on(viewport={"width": width, "height": height})
+
+    return make
+
+
+def assert_faultless(tablet, find, views=VIEWS):
+    """Hold every view to what `find` looks for, and tell all that is wrong at once."""
+    found = {}
+    for view, root in each_view(tablet, views):
+        wrong = {kind: what for kind, what in find(tablet.page, root).items() if what}
+        if wrong:
+            found[view] = wrong
+    assert found == {}, pformat(found, width=120)
+
+
+def sizes(boxes):
+    return [(box["name"], box["text"], round(box["width"]), round(box["height"])) for box in boxes]
+
+
+@pytest.mark.parametrize(("width", "height"), TABLETS)
+def test_every_target_is_20_mm_large_and_12_mm_from_the_next(tablet_of_size, width, height):
+    def find(page, root):
+        boxes = targets_in(page, root)
+        return {
+            "no target": [] if boxes else [root],
+            "too small": sizes(too_small(boxes)),
+            "too near": too_near(boxes),
+            "cut off": clipped_in(page, root),
+        }
+
+    assert_faultless(tablet_of_size(width, height), find)
+
+
+@pytest.mark.parametrize(("width", "height"), [*TABLETS, (1280, 690), (800, 1160)])
+def test_nine_failure_modes_fit_without_scrolling(tablet_of_size, three_by_three, width, height):
+    def find(page, root):
+        boxes = targets_in(page, root)
+        largest = max(boxes, key=lambda box: box["width"] * box["height"])
+        modes = page.locator(f"{root} [data-mode]").count()
+        return {
+            "modes": [] if modes == 9 else [modes],
+            "beyond the edge": outside(boxes, width, height),
+            "too small": sizes(too_small(boxes)),
+            "too near": too_near(boxes),
+            "cut off": [text for text in clipped_in(page, root) if ENDLESS not in text],
+            "largest": [] if largest["name"] in LARGEST else [largest["name"]],
+        }
+
+    assert_faultless(tablet_of_size(width, height), find, BOARDS)
+
+
+@pytest.mark.parametrize(("width", "height"), TABLETS)
+def test_text_of_twice_the_size_is_all_there(tablet_of_size, width, height):
+    def find(page, root):
+        page.evaluate("document.documentElement.style.fontSize = '200%'")
+        wide = page.evaluate("document.documentElement.scrollWidth") > width
+        return {"cut off": clipped_in(page, root), "scrolls sideways": [root] if wide else []}
+
+    assert_faultless(tablet_of_size(width, height), find)
+
+
+@pytest.mark.parametrize(("width", "height"), [PHONE, LAPTOP])
+def test_a_phone_and_a_13_inch_screen_show_everything(tablet_of_size, width, height):
+    def find(page, root):
+        boxes = targets_in(page, root)
+        return {
+            "too small": sizes(too_small(boxes, PHONE_TARGET)),
+            "too near": too_near(boxes, PHONE_GAP),
+            "cut off": clipped_in(page, root),
+            "beyond the side": outside(boxes, width, float("inf")),
+        }
+
+    assert_faultless(tablet_of_size(width, height), find)
+
+
+def test_no_sheet_is_left_out_of_these_measurements(tablet_on):
+    assert sorted(all_sheets(tablet_on().page)) == sorted(SHEETS)
