@@ -98,17 +98,18 @@ def test_an_undo_takes_its_line_out_of_the_count(tablet, cell):
     assert answer["state"]["recent"] == []
 
 
-def test_the_last_lines_are_told_in_words_newest_first(tablet, cell):
+def test_the_last_lines_are_told_as_facts_newest_first(tablet, cell):
     answer = tablet.taken(
         good(), failed(cell.chips), line("stop", clear_seconds=125),
         line("note", text="coolant low"), line("condition", condition="tool change"),
     )  # fmt: skip
-    assert [recent["words"] for recent in answer["state"]["recent"]] == [
-        "tool change",
-        "note “coolant low”",
-        "stop, 2 min 5 s to clear",
-        "failed cycle 2, chips left",
-        "good cycle 1",
+    told = ("kind", "cycles", "cycle_number", "modes", "clear_seconds", "condition", "text")
+    assert [[recent[name] for name in told] for recent in answer["state"]["recent"]] == [
+        ["condition", 0, None, [], None, "tool change", ""],
+        ["note", 0, None, [], None, None, "coolant low"],
+        ["stop", 0, None, [], 125, None, ""],
+        ["failed", 1, 2, [cell.chips.id], None, None, ""],
+        ["good", 1, 1, [], None, None, ""],
     ]
 
 

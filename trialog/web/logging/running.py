@@ -12,7 +12,6 @@ from sqlalchemy.orm import Session, selectinload
 from trialog.records.models import Entry, Shift
 from trialog.records.shiftlog import FIXED, ShiftLog, read_log
 from trialog.records.words import EntryKind
-from trialog.web.logging.words import line_words
 
 RECENT = 6
 """How many of the last lines a tablet offers to undo: they fill one screen."""
@@ -53,7 +52,6 @@ class Recent:
     condition: str | None
     text: str
     counter: int | None
-    words: str
     person: dict[str, Any] | None
 
 
@@ -110,7 +108,6 @@ def _recent(entry: Entry) -> Recent:
         condition=None if entry.condition is None else str(entry.condition),
         text=entry.text,
         counter=entry.counter,
-        words=line_words(entry),
         person=None if person is None else {"id": person.id, "name": person.name},
     )
 

@@ -145,8 +145,8 @@ def mended(parked: ParkedLine, form: MendForm) -> NewEntry:
     line |= {name: None for name in ("placed", "cycle_number") if name in line}
     line |= {
         "seen": _usable(line["seen"]),
-        "time": _readable(line["time"]) or parked.parked_at.isoformat(),
-        "tablet_time": _readable(line["tablet_time"]),
+        "time": _iso(readable_time(line["time"]) or parked.parked_at),
+        "tablet_time": _iso(readable_time(line["tablet_time"])),
     }
     if kind is EntryKind.FAILED:
         line["cycles"] = None  # one, by its nature
@@ -162,13 +162,17 @@ def _usable(seen: Any) -> int | None:
     return seen if type(seen) is int and 0 <= seen < 2**53 else None
 
 
-def _readable(value: Any) -> str | None:
+def readable_time(value: Any) -> datetime | None:
     """Return a time that can be read, and said in every zone; of anything else nothing."""
     try:
         moment = datetime.fromisoformat(value)
-        return moment.astimezone(UTC).isoformat() if moment.tzinfo else None
+        return moment.astimezone(UTC) if moment.tzinfo else None
     except (TypeError, ValueError, OverflowError):
         return None
+
+
+def _iso(moment: datetime | None) -> str | None:
+    return None if moment is None else moment.isoformat()
 
 
 def _typed(form: MendForm) -> Mapping[str, Any]:

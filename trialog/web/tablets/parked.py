@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from flask import flash, redirect, url_for
@@ -19,7 +20,14 @@ from trialog.web.identity import current_person
 from trialog.web.saving import form_page, save
 from trialog.web.security import allowed
 from trialog.web.tablets import bp
-from trialog.web.tablets.mending import PLACES, LeaveOutForm, MendForm, mend_form, mended
+from trialog.web.tablets.mending import (
+    PLACES,
+    LeaveOutForm,
+    MendForm,
+    mend_form,
+    mended,
+    readable_time,
+)
 from trialog.web.tablets.saying import facts, title
 
 SHIFTS_OFFERED = 30
@@ -33,6 +41,7 @@ class Waiting:
     line: ParkedLine
     title: str
     facts: list[tuple[str, str]]
+    tapped: datetime | None
     mend: MendForm | None
     leave: LeaveOutForm
 
@@ -124,6 +133,7 @@ def _waiting(session: Session, cell: Cell, line: ParkedLine, sent: dict[str, Any
         line=line,
         title=title(line),
         facts=facts(line, cell),
+        tapped=readable_time(line.line.get("tablet_time")),
         mend=sent.get("mend") or mend_form(session, cell, line, sent=False),
         leave=sent.get("leave") or LeaveOutForm(formdata=None, prefix=f"leave-{line.id}-"),
     )

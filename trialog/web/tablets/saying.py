@@ -47,8 +47,9 @@ def facts(parked: ParkedLine, cell: Cell) -> list[tuple[str, str]]:
 
 
 def _mode_words(value: Any, modes: dict[int, str]) -> str:
-    known = isinstance(value, list) and all(type(one) is int and one in modes for one in value)
-    return words.listed([modes[one] for one in value]) if known and value else plain(value)
+    if not isinstance(value, list) or not value or not all(type(one) is int for one in value):
+        return plain(value)
+    return words.listed([modes.get(one, f"an unknown one ({one})") for one in value])
 
 
 def plain(value: Any) -> str:
