@@ -176,8 +176,13 @@ EVERY_KIND = log(
     ",12,revision,2026-03-01T09:00Z,,,,,,,,,,arm,no,,,,label only,new label",
     ",13,revision,2026-03-01T10:00Z,,,,,,,,,,jet,yes,,,,,wider nozzle",
     ",14,undo,2026-03-01T10:01Z,,,,,,,,,,,,,,13,,",
+    f"A,15,photo,2026-03-01T10:02Z,,,,,,,,,,,,,,4,,,{'ab' * 32}",
+    "B,16,open,2026-03-01T11:00Z,,,,by hand,7,,,,,,,,,,,",
+    "B,17,check,2026-03-01T11:01Z,,,20,,,,,,,,,,,,,",
+    "B,18,check,2026-03-01T11:01Z,chips left,1,,,,,,,,,,,,,,",
+    "B,19,close,2026-03-01T12:00Z,,,,,7,,,,,,,,,,,",
     header="shift,id,outcome,time,modes,cycle,cycles,stage,counter,counter_event,clear_seconds,"
-    "condition,reading,device,resets_evidence,ruling,mode,target,reason,note",
+    "condition,reading,device,resets_evidence,ruling,mode,target,reason,note,photo",
 )
 
 
@@ -193,6 +198,9 @@ def test_every_kind_of_line_can_be_carried(intake, cell):
     assert (entries["11"].relevant, entries["11"].failure_mode_id) == (False, cell.slow.id)
     assert (entries["12"].device_id, entries["12"].resets_evidence) == (cell.arm.id, False)
     assert entries["8"].target == "7"
+    assert (entries["15"].target, entries["15"].photo) == ("4", "ab" * 32)
+    assert [entries["17"].cycles, entries["18"].cycles] == [20, 1]
+    assert [mode.name for mode in entries["18"].modes] == ["chips left"]
     assert intake.totals() == (13, 13, 1)
 
 

@@ -18,11 +18,13 @@ from trialog.feeds.columns import CYCLE_LOG, TEXT_COLUMNS
 from trialog.feeds.exporting import _csv
 from trialog.feeds.formulas import guard, unguard
 from trialog.feeds.tables import read_table
-from trialog.records.models import Shift
+from trialog.records.database import unit_of_work
+from trialog.records.entries import NewEntry
+from trialog.records.models import Shift, Tablet
 from trialog.records.rollups import stored_rows
 from trialog.records.setup import NewRequirement, NewTrial, add_trial
 from trialog.records.verify import verify
-from trialog.records.words import Condition, CounterEvent, PlanKind, Reading, Stage
+from trialog.records.words import Condition, CounterEvent, EntryKind, PlanKind, Reading, Stage
 
 FORMULA_SIGNS = "=+-@\t\r＝＋－＠"
 
@@ -126,13 +128,63 @@ def full_logbook(bench, moment):
         lines.closing("B", client_id="shut"),
     )
     bench.write(lines.undo("shut"), lines.good("B", 2), lines.closing("B"))
+    from_tablets(bench, at)
     bench.write(lines.opening('C 🤖 "x" \'y', occurred_at=now))
+
+
+def from_tablets(bench, at):
+    """Write what only tablets send: by the counter, checks, photos, lines after the closing."""
+    cell = bench.made
+    blue, green = bench.tablet("=blue tablet"), bench.tablet("green")
+
+    def tap(kind, tablet, number, minutes, **fields):
+        moment = at(minutes)["occurred_at"]
+        return NewEntry(
+            client_id=f"{tablet.name[-5:].strip()}-{number}", kind=kind, person_id=bench.person.id,
+            tablet_id=tablet.id, tablet_number=number, occurred_at=moment,
+            tablet_time=moment + timedelta(hours=2), **{"shift": "T"} | fields,
+        )  # fmt: skip
+
+    check = tap(EntryKind.CHECK, green, 7, 57, cycles=1, cycle_number=900,
+                mode_ids=(cell.chips.id,))  # fmt: skip
+    miss = {"cycles": 1, "mode_ids": (cell.missed.id,)}
+    bench.write(
+        tap(EntryKind.SHIFT_OPENED, blue, 1, 50, stage=Stage.BY_HAND, counter=100),
+        tap(EntryKind.GOOD, blue, 2, 51, cycles=4),
+        tap(EntryKind.FAILED, blue, 3, 52, order_known=False, **miss),
+        tap(EntryKind.GOOD, blue, 4, 53, counter=112),
+        tap(EntryKind.GOOD, blue, 5, 54, counter=112),
+        tap(EntryKind.CHECK, green, 6, 55, cycles=12),
+        check,
+        tap(EntryKind.PHOTO, blue, 2**53 - 1, 58, target="ablet-3", photo="ab" * 32),
+    )
+    known = bench.intake.cell.chain_length
+    bench.write(
+        tap(EntryKind.NOTE, blue, 8, 58, text="'quoted"),
+        lines.closing("T", 112, client_id="shut-T", **at(60)),
+    )
+    bench.write(
+        tap(EntryKind.GOOD, green, 8, 61, cycles=3, seen=known),
+        tap(EntryKind.FAILED, green, 9, 62, seen=known, **miss),
+        tap(EntryKind.STOP, green, 10, 63, seen=known, clear_seconds=31),
+        tap(EntryKind.NOTE, green, 11, 64, seen=known, text="was out of reach"),
+        tap(EntryKind.CONDITION, green, 12, 65, seen=known, condition=Condition.TOOL_CHANGE),
+        tap(EntryKind.CHECK, green, 13, 66, seen=known, cycles=2),
+        tap(EntryKind.UNDO, green, 14, 67, seen=known, target="green-8"),
+        tap(EntryKind.UNDO, green, 15, 67, target="ablet-9007199254740991"),
+    )
 
 
 class Bench:
     def __init__(self, intake, made, person):
         self.intake, self.made, self.person = intake, made, person
         self.now = intake.now
+
+    def tablet(self, name):
+        with unit_of_work(self.intake.session):
+            tablet = Tablet(name=name, key_hash=name, enrolled_at=self.now)
+            self.intake.session.add(tablet)
+        return tablet
 
     def write(self, *entries):
         lines.write(self.intake.session, self.made, *entries, now=self.now)

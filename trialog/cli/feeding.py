@@ -135,6 +135,7 @@ def import_as_dict(result: ImportResult) -> dict[str, Any]:
             }
             for shift in result.shifts
         ],
+        "tablets": list(result.tablets),
     }
 
 

@@ -22,32 +22,38 @@ CYCLE_LOG = (
     "shift", "cycle", "time", "outcome", "modes", "operator", "note", "id", "cycles", "stage",
     "counter", "counter_event", "clear_seconds", "condition", "reading", "device",
     "resets_evidence", "ruling", "mode", "target", "reason", "order_known", "mismatch_accepted",
+    "tablet", "tablet_number", "tablet_time", "photo", "late",
 )  # fmt: skip
 """The columns of a cycle log, in the order in which an export writes them."""
 
 TEXT_COLUMNS = frozenset(
-    {"shift", "modes", "operator", "note", "id", "device", "mode", "target", "reason"}
+    {"shift", "modes", "operator", "note", "id", "device", "mode", "target", "reason", "tablet"}
 )
 """The columns that hold somebody's own words: guarded against being taken for a formula."""
 
 FREE_TEXT = frozenset({"note", "reason"})
 """The columns whose outer blanks are kept."""
 
-_EVERY_KIND = {"time", "outcome", "operator", "note", "reason", "id"}
+_EVERY_KIND = {
+    "time", "outcome", "operator", "note", "reason", "id",
+    "tablet", "tablet_number", "tablet_time",
+}  # fmt: skip
 _IN_SHIFT = {"shift", "stage"}
 _CYCLES = {"cycle", "cycles", "order_known"}
 _OWN: dict[EntryKind, set[str]] = {
     EntryKind.SHIFT_OPENED: {"counter"},
-    EntryKind.GOOD: _CYCLES,
-    EntryKind.FAILED: _CYCLES | {"modes"},
-    EntryKind.STOP: {"clear_seconds"},
-    EntryKind.NOTE: set(),
-    EntryKind.CONDITION: {"condition"},
+    EntryKind.GOOD: _CYCLES | {"counter", "late"},
+    EntryKind.FAILED: _CYCLES | {"modes", "late"},
+    EntryKind.STOP: {"clear_seconds", "late"},
+    EntryKind.NOTE: {"late"},
+    EntryKind.PHOTO: {"target", "photo"},
+    EntryKind.CHECK: {"cycle", "cycles", "modes", "late"},
+    EntryKind.CONDITION: {"condition", "late"},
     EntryKind.READING: {"reading", "counter"},
     EntryKind.SHIFT_CLOSED: {"counter", "counter_event", "mismatch_accepted"},
     EntryKind.RULING: {"target", "ruling", "mode"},
     EntryKind.REVISION: {"device", "resets_evidence"},
-    EntryKind.UNDO: {"target"},
+    EntryKind.UNDO: {"target", "late"},
 }
 ALLOWED = {
     kind: frozenset(_EVERY_KIND | own | (set() if kind is EntryKind.REVISION else _IN_SHIFT))

@@ -31,6 +31,8 @@ class ParsedFile:
     lines: Sequence[int]
     rows: Mapping[int, Row]
     rejected: Sequence[RejectedLine]
+    new_tablets: Mapping[int, str]
+    """Names of tablets that the records do not know, by the `tablet_id` that stands for each."""
 
 
 def read_csv(content: bytes, session: Session, cell: Cell, *, now: datetime) -> ParsedFile:
@@ -56,4 +58,5 @@ def read_csv(content: bytes, session: Session, cell: Cell, *, now: datetime) -> 
         lines=[line.row.line for line in lines],
         rows={line.row.line: line.row for line in lines},
         rejected=sorted([*table.broken, *rejected], key=lambda line: line.line),
+        new_tablets={stand_in: name for name, stand_in in names.new_tablets.items()},
     )

@@ -27,7 +27,8 @@ from trialog.records.words import Condition, CounterEvent, EntryKind, Reading, S
 LARGEST_NUMBER = 10_000_000
 """How high a cycle's number in its shift may be."""
 
-COUNTED = (EntryKind.GOOD, EntryKind.FAILED)
+ONE_CYCLE = (EntryKind.GOOD, EntryKind.FAILED, EntryKind.CHECK)
+"""What stands for one cycle where no number of them is given."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +135,11 @@ class _Reader:
             "reason": ("reason", _as_written),
             "order_known": ("order_known", read_yes_no),
             "mismatch_accepted": ("mismatch_accepted", read_yes_no),
+            "tablet": ("tablet_id", lambda _, name: names.tablet(name)),
+            "tablet_number": ("tablet_number", whole),
+            "tablet_time": ("tablet_time", read_time),
+            "photo": ("photo", _as_written),
+            "late": ("late", read_yes_no),
         }  # fmt: skip
 
     def kind(self, given: Mapping[str, str]) -> EntryKind:
@@ -151,7 +157,7 @@ class _Reader:
             if column != "outcome" and (column != "stage" or kind is EntryKind.SHIFT_OPENED):
                 attribute, read = self._cells[column]
                 fields[attribute] = read(column, text)
-        if kind in COUNTED:
+        if kind in ONE_CYCLE and "counter" not in fields:
             fields.setdefault("cycles", 1)
         if kind is EntryKind.SHIFT_OPENED:
             fields.setdefault("stage", Stage.BY_HAND)

@@ -13,8 +13,17 @@ from sqlalchemy.orm import Session
 
 from trialog.feeds.columns import CYCLE_LOG, TEXT_COLUMNS
 from trialog.feeds.formulas import guard
-from trialog.records.models import Cell, Device, Entry, EntryMode, FailureMode, Person, Shift
-from trialog.records.shiftlog import ShiftLog, counted_by_machine, read_log
+from trialog.records.models import (
+    Cell,
+    Device,
+    Entry,
+    EntryMode,
+    FailureMode,
+    Person,
+    Shift,
+    Tablet,
+)
+from trialog.records.shiftlog import AFTER_CLOSE, COUNTED, ShiftLog, counted_by_machine, read_log
 from trialog.records.words import EntryKind
 
 CHUNK = 500
@@ -24,6 +33,7 @@ _COLUMNS = (
     "id", "sequence", "client_id", "kind", "shift_id", "occurred_at", "person_id", "cycles",
     "cycle_number", "counter", "counter_event", "clear_seconds", "condition", "reading",
     "device_id", "resets_evidence", "relevant", "failure_mode_id", "target", "text", "reason",
+    "tablet_id", "tablet_number", "tablet_time", "photo",
 )  # fmt: skip
 
 
@@ -82,6 +92,8 @@ class _Cells:
         self._people = _names(session, Person)
         self._devices = _names(session, Device)
         self._modes = _names(session, FailureMode)
+        self._tablets = _names(session, Tablet)
+        self._closings: dict[int, str] = {}
 
     def row(self, entry: Row[Any], modes: Sequence[int]) -> list[str]:
         """Return a line's cells, in the order of the columns."""
@@ -107,18 +119,39 @@ class _Cells:
             "mode": self._modes.get(entry.failure_mode_id),
             "target": entry.target,
             "reason": entry.reason,
+            "tablet": self._tablets.get(entry.tablet_id),
+            "tablet_number": entry.tablet_number,
+            "tablet_time": None if entry.tablet_time is None else _time(entry.tablet_time),
+            "photo": entry.photo,
+            "late": "yes" if self._is_late(entry) else None,
         } | self._derived(entry, shift)
         return [_cell(column, filled.get(column)) for column in CYCLE_LOG]
 
     def _derived(self, entry: Row[Any], shift: Shift | None) -> dict[str, str | None]:
         """Return what a line needs to be written again and its row in the records lacks."""
-        if entry.cycles is not None and entry.cycle_number is None:
+        if entry.kind in COUNTED and entry.cycles is not None and entry.cycle_number is None:
             return {"order_known": "no"}
         if shift is not None and entry.kind is EntryKind.SHIFT_OPENED:
             return {"stage": shift.stage}
         if shift is not None and entry.kind is EntryKind.SHIFT_CLOSED:
             return {"mismatch_accepted": _yes_no(self._mismatch(entry, shift) or None)}
         return {}
+
+    def _is_late(self, entry: Row[Any]) -> bool:
+        """Say whether a line came in after its shift was closed, though it was tapped before.
+
+        Goes by the lines given so far, so it has to be asked for each in order.
+        """
+        if entry.kind is EntryKind.SHIFT_CLOSED:
+            self._closings[entry.shift_id] = entry.client_id
+            return False
+        closing = self._closings.get(entry.shift_id)
+        if entry.kind is EntryKind.UNDO:
+            if entry.target == closing:
+                self._closings.pop(entry.shift_id, None)
+                return False
+            return closing is not None and entry.tablet_id is not None
+        return closing is not None and entry.kind not in AFTER_CLOSE
 
     def _mismatch(self, closing: Row[Any], shift: Shift) -> bool:
         """Say whether a shift was closed with more cycles logged than the machine counted."""

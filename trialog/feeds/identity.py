@@ -4,15 +4,23 @@ from __future__ import annotations
 
 import uuid
 from collections import Counter
-from dataclasses import dataclass, field, fields, replace
-from operator import attrgetter
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
 
 from trialog.records.entries import NewEntry
 
 _NAMESPACE = uuid.UUID("5f0a3a5e-2f0c-5d53-9a53-0d2f4a8c1b6e")
-_content = attrgetter(
-    *(each.name for each in fields(NewEntry) if each.name not in {"client_id", "mismatch_accepted"})
-)
+
+_ALWAYS = (
+    "kind", "person_id", "shift", "occurred_at", "cycles", "cycle_number", "order_known",
+    "mode_ids", "stage", "counter", "counter_event", "reading", "clear_seconds", "condition",
+    "device_id", "resets_evidence", "failure_mode_id", "relevant", "target", "text", "reason",
+)  # fmt: skip
+"""What an id is made of. Never to be changed: a file that was imported before must be known."""
+
+_WHERE_GIVEN = ("photo", "tablet_number", "tablet_time")
+"""Facts that lines have only since tablets log on their own. A tablet's number in these records
+is not among them: it is another one in each."""
 
 
 @dataclass
@@ -28,7 +36,16 @@ class Identities:
 
     def named(self, entry: NewEntry) -> NewEntry:
         """Return a line with an id made for it; the one it has is not looked at."""
-        content = "\x1f".join(map(str, _content(entry)))
+        content = "\x1f".join(_content(entry))
         self._seen[content] += 1
         name = f"{self.cell_id}\x1f{self._seen[content]}\x1f{content}"
         return replace(entry, client_id=str(uuid.uuid5(_NAMESPACE, name)))
+
+
+def _content(entry: NewEntry) -> Iterator[str]:
+    for name in _ALWAYS:
+        yield str(getattr(entry, name))
+    for name in _WHERE_GIVEN:
+        value = getattr(entry, name)
+        if value is not None:
+            yield f"{name}={value}"

@@ -13,7 +13,9 @@ from sqlalchemy.orm import Session
 from trialog.errors import ConflictError, TrialogError
 from trialog.feeds.columns import Form
 from trialog.feeds.csv_log import ParsedFile, read_csv
+from trialog.feeds.foreign_tablets import enter_tablets, keep_those_that_wrote
 from trialog.feeds.tables import RejectedLine
+from trialog.records.audit import IMPORTED, record_event
 from trialog.records.logbook import Written, write_entries
 from trialog.records.models import Cell, CellRollup, Person, Shift
 from trialog.records.words import EntryKind
@@ -53,6 +55,9 @@ class ImportResult:
     shifts: tuple[ShiftSummary, ...]
     """What the acceptable lines make of the shifts they belong to."""
 
+    tablets: tuple[str, ...]
+    """Tablets that the acceptable lines name and the records did not know."""
+
     written: bool
     """Whether the lines are in the logbook now; never after a preview."""
 
@@ -70,6 +75,12 @@ class ImportResult:
             parts.append(f"{self.repeated} were there already")
         if self.rejected:
             parts.append(f"leaves out {_some(len(self.rejected), 'line')} of the file")
+        if self.tablets:
+            one = len(self.tablets) == 1
+            parts.append(
+                f"{', '.join(self.tablets)}: {'a tablet' if one else 'tablets'} of other records, "
+                f"kept by name and revoked"
+            )
         return "; ".join(parts) + "."
 
 
@@ -134,6 +145,7 @@ class _Attempt:
         self._now = now
         self._rejected = {line.line: line for line in reversed(parsed.rejected)}
         self._blocked = False
+        self._tablets: tuple[str, ...] = ()
 
     def run(self, *, good_lines_only: bool, keep: bool) -> ImportResult:
         """Write the good lines, look at the outcome, and keep it or roll it back."""
@@ -159,7 +171,12 @@ class _Attempt:
             for place, line in enumerate(self._parsed.lines)
             if not (self._whole_lines and line in self._rejected)
         ]
-        entries = [self._parsed.entries[place] for place in places]
+        entries, tablets = enter_tablets(
+            self._session,
+            self._parsed.new_tablets,
+            [self._parsed.entries[place] for place in places],
+            now=self._now,
+        )
         try:
             written = write_entries(
                 self._session, self._cell, entries,
@@ -171,7 +188,21 @@ class _Attempt:
             return Written((), (), ())
         for rejected in written.rejected:
             self._reject(self._parsed.lines[places[rejected.index]], rejected.error)
+        self._tablets = keep_those_that_wrote(
+            self._session, tablets, entries, set(written.added),
+            actor=self._actor, now=self._now,
+        )  # fmt: skip
+        self._note_import(written)
         return written
+
+    def _note_import(self, written: Written) -> None:
+        """Put on record which lines came from a file: their photos cannot be here."""
+        if written.added:
+            last = self._cell.chain_length
+            record_event(
+                self._session, IMPORTED, "logbook", self._cell.id, actor=self._actor,
+                now=self._now, first=last - len(written.added) + 1, last=last,
+            )  # fmt: skip
 
     @property
     def _whole_lines(self) -> bool:
@@ -215,6 +246,7 @@ class _Attempt:
             acceptable=len(written.added),
             rejected=tuple(self._rejected[line] for line in sorted(self._rejected)),
             shifts=tuple(self._summaries(written, before)),
+            tablets=self._tablets,
             written=kept,
         )
 

@@ -1,4 +1,4 @@
-"""The names that a file may use on a cell: its people, devices and failure modes."""
+"""The names that a file may use on a cell: its people, devices, failure modes and tablets."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from trialog.errors import UnknownNameError
-from trialog.records.models import Cell, Device, FailureMode, Person
+from trialog.records.entries import check_name
+from trialog.records.models import Cell, Device, FailureMode, Person, Tablet
 from trialog.records.queries import unknown_name
 
 MOST_HINTS = 200
@@ -24,6 +25,11 @@ class Names:
     devices: Mapping[str, int]
     modes: Mapping[str, int]
     device_of_mode: Mapping[int, int]
+    tablets: Mapping[str, int]
+    new_tablets: dict[str, int] = field(default_factory=dict)
+    """Tablets that the file names and the records do not know, by numbers below 0 that stand for
+    them until they are added."""
+
     _rules: dict[tuple[str, str], str] = field(default_factory=dict)
 
     @classmethod
@@ -36,11 +42,13 @@ class Names:
         ).all()
         people = select(Person.name, Person.id)
         devices = select(Device.name, Device.id).where(Device.cell_id == cell.id)
+        tablets = select(Tablet.name, Tablet.id)
         return cls(
             people={name: row_id for name, row_id in session.execute(people)},
             devices={name: row_id for name, row_id in session.execute(devices)},
             modes={name: mode_id for name, mode_id, _ in modes},
             device_of_mode={mode_id: device_id for _, mode_id, device_id in modes},
+            tablets={name: row_id for name, row_id in session.execute(tablets)},
         )
 
     def person(self, name: str) -> int:
@@ -54,6 +62,13 @@ class Names:
     def mode(self, name: str) -> int:
         """Return the id of a failure mode of the cell."""
         return self._find("failure mode", name, self.modes)
+
+    def tablet(self, name: str) -> int:
+        """Return the id of a tablet, or what stands for one that is new to the records."""
+        known = self.tablets.get(name)
+        if known is not None:
+            return known
+        return self.new_tablets.setdefault(check_name("tablet", name), -1 - len(self.new_tablets))
 
     def _find(self, kind: str, name: str, known: Mapping[str, int]) -> int:
         found = known.get(name)

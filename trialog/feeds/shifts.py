@@ -151,7 +151,12 @@ def _require_fitting(draft: Draft, shift: ShiftOfFile, counted: int | None) -> N
         raise InvalidValueError(
             "stage", f"be that of shift {shift.label!r}, {str(shift.stage)!r}", str(draft.stage)
         )
-    number = None if draft.entry is None else draft.entry.cycle_number
+    entry = draft.entry
+    # A tablet that was out of reach adds to a shift whose closing reading agreed without it, and
+    # a check carries the number that its page showed.
+    if entry is None or entry.late or entry.kind is EntryKind.CHECK:
+        return
+    number = entry.cycle_number
     if counted is not None and number is not None and number > counted:
         raise InvalidValueError(
             "cycle",

@@ -10,7 +10,7 @@ from typing import TypeVar
 
 from trialog.errors import InvalidValueError
 
-MOST_DIGITS = 15
+MOST_DIGITS = 16
 _NUMBER = re.compile(rf"[+-]?[0-9]{{1,{MOST_DIGITS}}}(?:([.,])([0-9]{{1,6}}))?")
 _YES_NO = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 

@@ -8,6 +8,9 @@ from sqlalchemy.orm import Session
 
 from trialog.records.models import AuditEvent, Person
 
+IMPORTED = "imported"
+"""Action of the event that says which lines of a logbook came from a file, `first` to `last`."""
+
 
 def record_event(
     session: Session,

@@ -102,7 +102,7 @@ def _was_overtaken(batch: Batch, label: str, entry: NewEntry) -> bool:
 def _is_late(batch: Batch, log: ShiftLog, entry: NewEntry) -> bool:
     """Say whether a line was tapped before its tablet heard that the shift was closed."""
     if log.closing is None or entry.seen is None:
-        return False
+        return entry.late
     closed = select(Entry.sequence).where(Entry.client_id == log.closing.client_id)
     sequence = batch.session.scalar(closed)
     return sequence is not None and entry.seen < sequence

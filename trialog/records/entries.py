@@ -40,7 +40,8 @@ class NewEntry:
 
     From a tablet: `tablet_number` counts its lines in the order of its taps, `tablet_time` is
     its own clock's, `seen` the length of the logbook that it knew of at the tap, and `waited`
-    says that the line could not be sent at once.
+    says that the line could not be sent at once. `late`, from a file: it is known to have been
+    tapped before its tablet heard that the shift was closed.
     """
 
     client_id: str
@@ -72,6 +73,7 @@ class NewEntry:
     tablet_time: datetime | None = None
     seen: int | None = None
     waited: bool = False
+    late: bool = False
 
     @property
     def counts_by_counter(self) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from operator import itemgetter
@@ -10,8 +11,9 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from trialog.records.audit import IMPORTED
 from trialog.records.chain import CHAINED, CHAINED_SINCE, document_hash, entry_hash
-from trialog.records.models import Cell, Entry, Revision, Shift, SignOff
+from trialog.records.models import AuditEvent, Cell, Entry, Photo, Revision, Shift, SignOff
 from trialog.records.rollups import CellLayout, Row, roll_up, stored_rows
 from trialog.records.shiftlog import modes_by_entry, read_log
 from trialog.records.words import EntryKind
@@ -26,7 +28,7 @@ class Difference:
 
 
 def verify(session: Session) -> list[Difference]:
-    """Recompute hashes, shifts, revisions and rollups from the logbook; list every difference.
+    """Recompute hashes, shifts, revisions, rollups and photos; list every difference.
 
     An empty list means that the records are what the logbook says, and that no line of it
     was changed, removed or reordered behind the application's back.
@@ -36,7 +38,8 @@ def verify(session: Session) -> list[Difference]:
         found += _verify_chain(session, cell)
         found += _verify_revisions(session, cell)
         found += _verify_shifts(session, cell)
-    return found + list(_verify_sign_offs(session))
+        found += _verify_photos_named(session, cell)
+    return [*found, *_verify_photos(session), *_verify_sign_offs(session)]
 
 
 def _verify_chain(session: Session, cell: Cell) -> Iterator[Difference]:
@@ -142,6 +145,53 @@ def _row_differences(stored: list[Row], expected: list[Row]) -> Iterator[str]:
         yield f"holds {dict(row)}, which the logbook does not say"
     for row in sorted(expected_keys - stored_keys, key=itemgetter(0)):
         yield f"lacks {dict(row)}, which the logbook says"
+
+
+def _verify_photos_named(session: Session, cell: Cell) -> Iterator[Difference]:
+    """Look for the photos that standing lines name.
+
+    A file of lines holds no photos, so those of lines that came from one are not missed.
+    """
+    undone = select(Entry.target).where(Entry.cell_id == cell.id, Entry.kind == EntryKind.UNDO)
+    named = (
+        select(Entry.sequence, Entry.photo)
+        .outerjoin(Photo, Photo.sha256 == Entry.photo)
+        .where(
+            Entry.cell_id == cell.id,
+            Entry.kind == EntryKind.PHOTO,
+            Photo.sha256.is_(None),
+            Entry.client_id.not_in(undone.where(Entry.target.is_not(None))),
+        )
+        .order_by(Entry.sequence)
+    )
+    missing = session.execute(named).all()
+    imported = _imported_lines(session, cell) if missing else []
+    for sequence, sha256 in missing:
+        if not any(sequence in lines for lines in imported):
+            yield Difference(
+                f"cell {cell.name!r}, photos",
+                f"the photo {sha256} that line {sequence} names is not in the records",
+            )
+
+
+def _imported_lines(session: Session, cell: Cell) -> list[range]:
+    events = session.scalars(
+        select(AuditEvent.details).where(
+            AuditEvent.action == IMPORTED,
+            AuditEvent.subject == "logbook",
+            AuditEvent.subject_id == cell.id,
+        )
+    )
+    return [range(event["first"], event["last"] + 1) for event in events]
+
+
+def _verify_photos(session: Session) -> Iterator[Difference]:
+    """Hash each stored photo's bytes again, one photo in memory at a time."""
+    for sha256 in session.scalars(select(Photo.sha256).order_by(Photo.sha256)).all():
+        content = session.scalar(select(Photo.content).where(Photo.sha256 == sha256))
+        found = hashlib.sha256(content or b"").hexdigest()
+        if found != sha256:
+            yield Difference(f"photo {sha256}", f"its bytes were changed: their hash is {found}")
 
 
 def _verify_sign_offs(session: Session) -> Iterator[Difference]:
