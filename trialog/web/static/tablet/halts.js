@@ -56,7 +56,7 @@
 
   root.trialog = Object.assign(root.trialog, { halts: {
       closed, closedElsewhere, revoked,
-      show() { if ($("sheet-halt").open) show(); },
+      show() { if (why && $("sheet-halt").open) show(); },
     },
   });
 })(window);
