@@ -10,6 +10,7 @@ from functools import partial
 
 from flask import Flask
 
+from trialog.errors import InvalidValueError
 from trialog.web.server import listen, wsgi_server
 from trialog.web.settings import Settings
 from trialog.web.tls.doors import BehindDoors, Callers, Door
@@ -19,6 +20,7 @@ from trialog.web.tls.relay import MOST, Relay
 from trialog.web.tls.trust import Trust, set_trust
 
 FOLDER = "tls"
+LAST_PORT = 65535
 _LOOPBACK = "127.0.0.1"
 _SPARE = 20
 """Sockets that the WSGI server counts as connections beside those of the relay."""
@@ -43,7 +45,7 @@ def serve_tls(
     """
     with ExitStack() as stack:
         listener = stack.enter_context(listen(settings.host, settings.port))
-        trust_listener = _listen_for_trust(stack, settings, listener)
+        trust_listener = _listen_for_trust(stack, settings)
         names = partial(find_host_names, settings.tls_names)
         keeper = Keeper(settings.data_folder / FOLDER, names, now=datetime.now(UTC))
         trust = Trust(
@@ -59,16 +61,17 @@ def serve_tls(
         _run(app, doors, most, lambda: announce(trust))
 
 
-def _listen_for_trust(
-    stack: ExitStack, settings: Settings, listener: socket.socket
-) -> socket.socket | None:
+def _listen_for_trust(stack: ExitStack, settings: Settings) -> socket.socket | None:
     """Open the plain port of the page of trust: the one after the server's own by default."""
     if settings.trust_port == 0:
         return None
     port = settings.trust_port
     if port is None:
         # Where any free port will do for the server, any will do for the page.
-        port = 0 if settings.port == 0 else int(listener.getsockname()[1]) + 1
+        port = 0 if settings.port == 0 else settings.port + 1
+    if port > LAST_PORT:
+        rule = f"be chosen with --trust-port, for no port comes after {LAST_PORT}"
+        raise InvalidValueError("port of the page of trust", rule, port)
     return stack.enter_context(listen(settings.host, port, option="--trust-port"))
 
 
