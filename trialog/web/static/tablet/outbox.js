@@ -28,7 +28,9 @@
     onChange: (listener) => listeners.push(listener),
     hear,
     hadToWait: (line) => line.number <= waited,
-    nudge() {}, /* sending.js: try at once */
+    /* Filled in by sending.js: try at once; try when what the tap changed is on the screen. */
+    nudge() {},
+    sendSoon() {},
   };
 
   /* What is known at the tap stands at once; only writing it down takes time. */
@@ -57,7 +59,7 @@
     const troubled = trouble !== null;
     const { number, kept } = await store.addLine(line, picture);
     if (troubled) waited = Math.max(waited, number);
-    outbox.nudge();
+    outbox.sendSoon();
     return { line, kept };
   }
 

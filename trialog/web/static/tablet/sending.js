@@ -10,6 +10,8 @@
   const FIRST_PAUSE = 1000;
   const LONGEST_PAUSE = 30000;
   const PHOTO_PATIENCE = 30000; /* a photo is half a megabyte, and the Wi-Fi is bad */
+  const BREATH = 30; /* ms after a tap that belong to the screen */
+  const TAP_PAUSE = 1000; /* ms between tries, however fast somebody taps without a network */
   const LEASE = 45000; /* ms; longer than any one turn */
   const NOT_THIS = new Set([400, 403, 404, 409, 413, 422]); /* the request, not the moment */
 
@@ -21,6 +23,8 @@
   let most = MOST_LINES;
   let urgent = false; /* something happened while a try was under way */
   let wake = () => {};
+  let tried = -TAP_PAUSE;
+  let due = null;
 
   /* ── One tab at a time ───────────────────────────────────────────────────── */
 
@@ -68,11 +72,21 @@
     running = true;
     while (work()) {
       urgent = false;
+      tried = performance.now();
       const went = await alone(turn).catch(ownMistake);
       if (went) pause = FIRST_PAUSE;
       else if (!urgent) await rest();
     }
     running = false;
+  }
+
+  function soon() {
+    if (due !== null) return;
+    const wait = outbox.trouble === null ? BREATH : tried + TAP_PAUSE - performance.now();
+    due = setTimeout(() => {
+      due = null;
+      run();
+    }, Math.max(wait, BREATH));
   }
 
   /* Nobody must believe that lines go out when our own code stands in their way. */
@@ -211,6 +225,7 @@
   }
 
   outbox.nudge = () => { run(); };
+  outbox.sendSoon = soon;
 
   store.onChange((event) => {
     if (event.kind === "facts" && event.changes.key) {
