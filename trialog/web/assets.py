@@ -12,7 +12,7 @@ from typing import Any, cast
 import plotly
 from flask import Flask, Response, g, jsonify, request
 from sqlalchemy import text
-from werkzeug.utils import safe_join
+from werkzeug.security import safe_join
 from werkzeug.wrappers import Response as AnyResponse
 
 from trialog.web.database import get_session
