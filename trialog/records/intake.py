@@ -123,7 +123,9 @@ class _Intake:
         target = parked.get((entry and entry.target) or "")
         if entry is None or target is None or entry.kind is not EntryKind.UNDO:
             return False
-        if target.outcome is ParkedOutcome.WRITTEN:
+        if target.outcome is ParkedOutcome.WRITTEN or target.cell_id != self.cell.id:
+            return False
+        if self._refusal(line, Action.LOG) is not None:
             return False
         added = take_back(self.session, target, actor=self._person(entry), now=self.now)
         self._settle(line, "added" if added else "repeated")

@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from sqlalchemy import select
 from support.cells import closing, make_cell, write
+from support.enrolled import Enrolled
 
 from trialog.records.database import unit_of_work
 from trialog.records.models import AuditEvent, Entry
@@ -283,6 +284,44 @@ def test_an_operator_does_not_undo_a_closing_and_an_engineer_does(tablet, people
     assert "may not correct" in parked(tablet, tablet.tap("undo", **undo))["message"]
     tablet.person = people.engineer
     assert statuses(taken(tablet, tablet.tap("undo", **undo))) == ["added"]
+
+
+def test_a_parked_line_is_taken_back_by_an_undo(tablet, shift, session):
+    line = tablet.tap("good", cycles=0)
+    parked(tablet, line)
+    undo = tablet.tap("undo", target=line["client_id"])
+    assert statuses(taken(tablet, undo)) == ["added"]
+    assert statuses(taken(tablet, undo)) == ["repeated"]
+    assert waiting(session) == []
+
+
+def test_nobody_unknown_no_approver_and_no_other_cell_takes_a_parked_line_back(
+    tablet, people, shift, *, session, now
+):
+    with unit_of_work(session):
+        other = make_cell(session, now, "Lathe 5").id
+    line = tablet.tap("good", cycles=0)
+    parked(tablet, line)
+    undo = {"target": line["client_id"], "shift": None}
+    elsewhere = tablet.batch(tablet.tap("undo", **undo), cell=other)
+    assert statuses(taken(tablet, json=elsewhere)) == ["parked"]
+    parked(tablet, tablet.tap("undo", **undo, person=None))
+    parked(tablet, tablet.tap("undo", **undo, person=people.approver.id))
+    assert line in [one.line for one in waiting(session)]
+
+
+def test_what_waits_on_a_revoked_tablet_goes_out_once_it_is_enrolled_again(
+    tablet, app, people, cell, *, session, shift
+):
+    arrived, waits = tablet.tap("good", cycles=1), tablet.tap("good", cycles=2)
+    taken(tablet, arrived)
+    tablet.revoke()
+    again = Enrolled(app, session, people.engineer, cell=cell.cell)
+    assert again.name == "blue tablet (2)"
+    answer = taken(again, arrived, waits)
+    assert statuses(answer) == ["repeated", "added"]
+    assert answer["state"]["logged"] == 3
+    assert faults(session) == []
 
 
 # What is refused as a whole
