@@ -63,11 +63,12 @@ def test_a_browser_that_takes_the_key_gets_a_secure_context(trusted, people, ope
 
 
 @pytest.mark.database("sqlite")  # the browser is what is looked at
-def test_a_service_worker_registers_and_the_tablet_page_is_its(trusted, open_page, tmp_path):
+def test_the_tablet_pages_service_worker_registers(trusted, open_page, tmp_path):
     page = open_page(pin_of(tmp_path / "tls"))
     page.goto(f"https://localhost:{trusted.port}/tablet/")
-    ready = "navigator.serviceWorker.ready.then(ready => ready.scope)"
-    assert page.evaluate(ready) == f"https://localhost:{trusted.port}/tablet/"
+    register = "navigator.serviceWorker.register('/tablet/sw.js', {scope: '/tablet/'})"
+    scope = page.evaluate(f"{register}.then(made => made.scope)")
+    assert scope == f"https://localhost:{trusted.port}/tablet/"
 
 
 @pytest.mark.database("sqlite")  # the browser is what is looked at
