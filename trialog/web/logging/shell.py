@@ -18,7 +18,7 @@ from typing import Any
 
 from flask import Response, abort, current_app, render_template, request, url_for
 
-from trialog.web.assets import A_YEAR, text_answer
+from trialog.web.assets import A_YEAR, PACKED, text_answer
 from trialog.web.logging import bp
 from trialog.web.security import public
 
@@ -41,7 +41,19 @@ POLICY = "; ".join(
 )
 """No inline script and no inline style anywhere on the tablet page."""
 
-_NAMED = re.compile(r'(?:src|href)="([^"]*?/static/[^"]+|[^"]*/tablet/texts/[^"]+)"')
+STYLES = ("tokens", "tablet/themes", "tablet/page", "tablet/board", "tablet/sheets")
+SCRIPTS = (
+    "settings", "texts",
+    # What the page needs to keep, send and sign in; it knows nothing of the board.
+    "digest", "clock", "disk", "store", "server", "facts", "outbox", "sending", "people", "update",
+    "signing",
+    "standing", "clearing", "words", "feel", "taps", "sheets", "shift", "strip", "modes", "board",
+    "undo", "counter", "stops", "notes", "photos", "checks", "opening", "halts", "closing",
+    "unsent", "about", "guide", "tablet",
+)  # fmt: skip
+"""The page's scripts in the order in which they need one another."""
+
+_NAMED = re.compile(r'(?:src|href)="([^"]*?/static/[^"]+|[^"]*/tablet/page\.[^"]+)"')
 
 
 @dataclass(frozen=True)
@@ -59,6 +71,17 @@ def catalogue(language: str) -> bytes:
     """Return one language's texts, as the file has them but without its line breaks."""
     texts = json.loads((TEXTS / f"{language}.json").read_bytes())
     return json.dumps(texts, ensure_ascii=False, separators=(",", ":")).encode()
+
+
+@cache
+def joined(kind: str) -> bytes:
+    """Return all scripts ("js"), or all style sheets ("css"), as one file.
+
+    Forty small files would cost a tablet on bad Wi-Fi more in headers than in content.
+    """
+    names = STYLES if kind == "css" else [f"tablet/{name}" for name in SCRIPTS]
+    folder = Path(current_app.static_folder or "")
+    return b"\n".join((folder / f"{name}.{kind}").read_bytes() for name in names)
 
 
 def languages() -> list[str]:
@@ -90,7 +113,7 @@ def _make_shell() -> Shell:
     draft = _render("")
     files = [*dict.fromkeys(_NAMED.findall(draft)), *_texts_of().values(), _manifest_url()]
     parts = (draft, manifest.decode(), _worker("", files))
-    number = hashlib.sha256("\0".join(parts).encode()).hexdigest()[:12]
+    number = _hash("\0".join(parts).encode())
     return Shell(number, _render(number).encode(), _worker(number, files).encode(), manifest)
 
 
@@ -106,7 +129,13 @@ def _render(number: str) -> str:
         text=text,
         shelf=_shelf(),
         manifest=_manifest_url(),
+        style=_joined_url("css"),
+        script=_joined_url("js"),
     )
+
+
+def _joined_url(kind: str) -> str:
+    return url_for("logging.part", kind=kind, v=_hash(joined(kind)))
 
 
 def _shelf() -> dict[str, dict[str, str]]:
@@ -119,11 +148,13 @@ def _shelf() -> dict[str, dict[str, str]]:
 
 def _texts_of() -> dict[str, str]:
     """Return the address of each language's texts; it changes with them."""
-    return {tag: url_for("logging.texts", language=tag, v=_tag(tag)) for tag in languages()}
+    return {
+        tag: url_for("logging.texts", language=tag, v=_hash(catalogue(tag))) for tag in languages()
+    }
 
 
-def _tag(language: str) -> str:
-    return hashlib.sha256(catalogue(language)).hexdigest()[:12]
+def _hash(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()[:12]
 
 
 def _manifest_url() -> str:
@@ -192,6 +223,16 @@ def texts(language: str) -> Response:
     """Serve the texts of one language; the address that the page uses changes with them."""
     if language not in languages():
         abort(404)
-    response = text_answer(catalogue(language), "application/json")
+    return _for_keeps(text_answer(catalogue(language), "application/json"))
+
+
+@bp.get("/tablet/page.<any(css, js):kind>")
+@public
+def part(kind: str) -> Response:
+    """Serve the page's scripts, or its style sheets; the address changes with them."""
+    return _for_keeps(text_answer(joined(kind), PACKED[f".{kind}"]))
+
+
+def _for_keeps(response: Response) -> Response:
     response.headers["Cache-Control"] = f"public, max-age={A_YEAR}, immutable"
     return response
