@@ -1,6 +1,7 @@
 /* What this tablet was set to: language, look, sound, vibration, way of counting, and who has
-   read how it works. None of it is a line of the logbook, so the browser's small store will do;
-   where there is none, it holds until the page closes. */
+   read how it works. It is kept where the lines are: a browser writes its small store down
+   seconds later, and a battery does not wait. Until the disk has answered, and where it never
+   does, the small store is better than nothing. */
 (function (root) {
   "use strict";
 
@@ -19,14 +20,15 @@
   }
 
   function write() {
+    if (root.trialog.store) root.trialog.store.set("settings", kept);
     try {
       root.localStorage.setItem(PLACE, JSON.stringify(kept));
     } catch {
-      /* a private window, or full: the setting holds as long as the page */
+      /* a private window, or full: the other store has it, or the page until it closes */
     }
   }
 
-  const kept = { ...FIRST, ...read() };
+  let kept = { ...FIRST, ...read() };
 
   function look() {
     const page = document.documentElement;
@@ -34,15 +36,29 @@
     else page.dataset.theme = kept.theme;
   }
 
+  function changed(name) {
+    look();
+    heard.forEach((act) => act(name));
+  }
+
   const settings = {
     get: (name) => kept[name],
     set(name, value) {
-      kept[name] = value;
+      kept = { ...kept, [name]: value };
       write();
-      look();
-      heard.forEach((act) => act(name));
+      changed(name);
     },
     onChange(act) { heard.push(act); },
+    /* Hear what the disk held, or another tab of this tablet changed. */
+    follow(store) {
+      store.onChange((event) => {
+        const told = event.kind === "restored" || (event.kind === "facts" && event.changes.settings);
+        const stored = told ? store.get("settings") : null;
+        if (!stored || stored === kept) return;
+        kept = { ...FIRST, ...stored };
+        changed(null);
+      });
+    },
     /* The language that was chosen, else the first one of the browser's that has texts. */
     language(tags) {
       const wishes = [kept.language, ...(root.navigator.languages || [])].filter(Boolean);

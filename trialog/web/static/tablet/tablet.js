@@ -89,7 +89,6 @@
   root.trialog = Object.assign(root.trialog, {
     decide, show, signedIn,
     onShow(name, act) { (shown[name] = shown[name] || []).push(act); },
-    get screen() { return screen; },
   });
 
   document.querySelectorAll("dialog").forEach((one) => one.addEventListener("close", changed));
@@ -104,9 +103,10 @@
 
   /* Signing.js opens the store; the page begins when it has told what it holds, or that it
      cannot. An address with a code may have chosen a screen by then. */
+  settings.follow(store);
   const held = new Promise((done) => {
     store.onChange(({ kind }) => { if (["restored", "kept", "cleared"].includes(kind)) done(); });
   });
-  const spoken = texts.use(settings.language(texts.languages.map(({ tag }) => tag)));
-  Promise.all([held, spoken]).then(() => { if (screen === "loading") decide(); });
+  held.then(() => texts.use(settings.language(texts.languages.map(({ tag }) => tag))))
+    .then(() => { if (screen === "loading") decide(); });
 })(window);
