@@ -22,7 +22,8 @@ class StubServer:
     """A WSGI application: /api/tablet/… is answered here, everything else by the real app.
 
     `trouble` is what becomes of the API's requests: None, "down" (503), "lost" (taken, but no
-    answer comes), "silent" (nothing comes until `speak`), "portal" (somebody else's page).
+    answer comes), "entries down" (only for lines), "silent" (nothing comes until `speak`), "portal"
+    (somebody else's page).
     `refuse` and `park` say of a line whether its whole request is refused, or it is parked.
     """
 
@@ -56,6 +57,9 @@ class StubServer:
         if not path.startswith("/api/tablet/"):
             return self.app(environ, start_response)
         self.asked.append(f"{environ['REQUEST_METHOD']} {path}")
+        if self.trouble == "entries down" and path.endswith("/entries"):
+            start_response("503 .", [("Content-Type", "application/json")])
+            return [b"{}"]
         if self.trouble == "silent":
             self.spoken.wait(HOLD)
         if self.trouble == "portal":
@@ -75,7 +79,7 @@ class StubServer:
         if environ.get("HTTP_AUTHORIZATION") != f"Bearer {self.key}":
             return 401, _error("the tablet is not known", "key")
         if path == "/api/tablet/pack":
-            return 200, self._pack()
+            return 200, self._pack(environ["QUERY_STRING"])
         if path == "/api/tablet/sign-in":
             return self._sign_in(json.loads(content))
         if path.startswith("/api/tablet/photos/"):
@@ -92,14 +96,15 @@ class StubServer:
             "key": self.key, "tablet": {"id": 1, "name": "Line 1"}, "cell": 3, "now": self._now(),
         }  # fmt: skip
 
-    def _pack(self):
+    def _pack(self, query):
+        cell = int(query.partition("=")[2] or 3)
         return {
             "now": self._now(), "version": self.version or "", "zone": "UTC",
             "tablet": {"id": 1, "name": "Line 1", "clock_ahead_seconds": None},
             "cells": [{"id": 3, "name": "Cell 3"}, {"id": 4, "name": "Cell 4"}],
             "people": [self._person(number) for number in self.stamps],
             "cell": {
-                "id": 3, "name": "Cell 3", "machine": "", "part": "", "modulus": None,
+                "id": cell, "name": f"Cell {cell}", "machine": "", "part": "", "modulus": None,
                 "cycle_seconds": 30, "devices": [
                     {"id": 1, "name": "Catcher", "modes": [
                         {"id": 1, "name": "part dropped", "effect": "stops the cell"},

@@ -243,3 +243,22 @@ def test_photos_get_the_same_hash_where_the_browser_has_none_of_its_own(core):
       return results;
     }""")
     assert same == [True] * 8
+
+
+def test_a_tablet_without_the_network_stays_at_its_cell(core, stub):
+    stub.trouble = "down"
+    assert core.page.evaluate("() => trialog.tablet.choose(4)") is False
+    assert core.page.evaluate("() => [trialog.tablet.cellId, trialog.tablet.cell.id]") == [3, 3]
+
+
+def test_a_tablet_moved_to_another_cell_sends_what_it_logged_at_the_first(core, stub):
+    stub.trouble = "down"
+    core.add(2)
+    stub.trouble = "entries down"
+    assert core.page.evaluate("() => trialog.tablet.choose(4)") is True
+    assert core.page.evaluate("() => trialog.tablet.cell.name") == "Cell 4"
+    stub.trouble = None
+    core.nudge()
+    core.wait_sent()
+    assert {batch["cell"] for batch in stub.batches} == {3}
+    assert core.page.evaluate("() => trialog.tablet.cell.state.label") == "early A"

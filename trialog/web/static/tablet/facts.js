@@ -51,30 +51,35 @@
     return { ok: true };
   }
 
+  /* Move the tablet to a cell. Resolves to whether it is there: without the network it stays. */
   async function choose(cellId) {
-    await store.setAll({ cell: cellId, state: null });
-    return refresh();
+    return await ask(cellId) === 200;
   }
 
   /* Ask for the pack and keep it. Resolves to whether the server was reached. */
   async function refresh() {
-    if (!tablet.key) return false;
-    const asked = { turn, cell: tablet.cellId, key: tablet.key };
+    return await ask(tablet.cellId) !== null;
+  }
+
+  /* Resolves to the answer's status; null: there was none. */
+  async function ask(cell) {
+    if (!tablet.key) return null;
+    const asked = { turn, cell, key: tablet.key, from: tablet.cellId };
     let answer;
     try {
-      answer = await server.get(`tablet/pack${asked.cell ? `?cell=${asked.cell}` : ""}`);
+      answer = await server.get(`tablet/pack${cell ? `?cell=${cell}` : ""}`);
     } catch (error) {
       root.trialog.outbox.hear({ kind: "unreachable", status: error.status || null, message: "" });
-      return false;
+      return null;
     }
-    if (asked.key !== tablet.key) return true;
-    if (answer.status === 200) take(answer.body, asked);
+    const outdated = asked.key !== tablet.key || asked.from !== tablet.cellId;
+    if (answer.status === 200 && !outdated) take(answer.body, asked);
     /* While lines wait, only their own answer says that all is well. */
     if (answer.status !== 200 || root.trialog.outbox.waiting.length === 0) {
       root.trialog.outbox.hear(troubleIn(answer));
     }
     root.trialog.outbox.nudge();
-    return true;
+    return answer.status;
   }
 
   function troubleIn(answer) {
@@ -86,12 +91,11 @@
   /* While lines wait, the state in a pack may or may not hold them already; the answer to the
      lines themselves tells. Until then what was known stays. */
   function take(pack, asked) {
-    if (asked.cell !== tablet.cellId) return;
     const settled = asked.turn === turn && root.trialog.outbox.waiting.length === 0;
     const known = store.get("state");
     const fresh = !known || !pack.cell || known.cell !== pack.cell.id;
     const changes = { pack, ahead: clock.ahead };
-    if (pack.cell && !tablet.cellId) changes.cell = pack.cell.id;
+    if (pack.cell) changes.cell = pack.cell.id;
     if (pack.cell && (settled || fresh)) changes.state = { cell: pack.cell.id, state: pack.cell.state };
     store.jot(changes);
   }

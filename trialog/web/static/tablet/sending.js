@@ -13,6 +13,7 @@
   const BREATH = 30; /* ms after a tap that belong to the screen */
   const TAP_PAUSE = 1000; /* ms between tries, however fast somebody taps without a network */
   const LEASE = 45000; /* ms; longer than any one turn */
+  const AN_HOUR = 3600000;
   const NOT_THIS = new Set([400, 403, 404, 409, 413, 422]); /* the request, not the moment */
 
   const refused = new Set(); /* numbers of lines that even alone get no answer of theirs */
@@ -205,11 +206,16 @@
       numbers: named.map((line) => line.number),
       parked: named.filter((line) => answers.get(line.client_id).status === "parked")
         .map((line) => parkedOf(line, answers.get(line.client_id))),
-      changes: body.state === undefined ? {} : { state: { cell: lines[0].cell, state: body.state } },
+      changes: stateIn(body, lines[0].cell),
     });
     most = MOST_LINES;
     outbox.hear(refused.size === 0 ? null : outbox.trouble);
     return true;
+  }
+
+  /* A tablet that was moved to another cell may still have lines of its former one. */
+  function stateIn({ state }, cell) {
+    return state === undefined || cell !== tablet.cellId ? {} : { state: { cell, state } };
   }
 
   function parkedOf(line, { reason }) {
@@ -217,7 +223,7 @@
   }
 
   /* A batch that the server does not even read may hold one line that spoils it: look for it by
-     halves, and let the others pass. It stays on the tablet and is tried again at each load. */
+     halves, and let the others pass. It stays on the tablet and is tried again every hour, and at each load. */
   function narrow(lines, trouble) {
     outbox.hear(trouble);
     if (lines.length === 1) refused.add(lines[0].number);
@@ -235,6 +241,10 @@
     if (event.kind === "restored") run();
     if (event.kind === "settled") event.numbers.forEach((number) => refused.delete(number));
   });
+  setInterval(() => {
+    refused.clear();
+    run();
+  }, AN_HOUR);
   root.addEventListener("online", run);
   root.addEventListener("pageshow", run);
   document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && run());

@@ -44,12 +44,21 @@
     try {
       registration = await workers.register("sw.js", { updateViaCache: "none" });
       limit("no-offline", false);
+      watch(registration.installing);
     } catch {
       /* Without a network it cannot be asked for again: then the one that opened the page is
          enough. Without either, the page does not open offline. */
       limit("no-offline", !workers.controller);
     }
     return undefined;
+  }
+
+  /* A first shell that did not come whole is none: the browser tries again at the next load. */
+  function watch(worker) {
+    if (!worker) return;
+    worker.addEventListener("statechange", () => {
+      limit("no-offline", worker.state === "redundant" && !registration.active);
+    });
   }
 
   /* The server told its version: where it is another, the browser shall look for the newer page
