@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import itertools
 from dataclasses import replace
 from datetime import timedelta
 from zoneinfo import ZoneInfo
@@ -21,9 +23,14 @@ from support.cells import (
 )
 
 from trialog.evidence import define_requirement, start_trial
+from trialog.records.database import unit_of_work
+from trialog.records.entries import NewEntry
+from trialog.records.models import Tablet
+from trialog.records.parking import park
+from trialog.records.photos import store_photo
 from trialog.records.queries import shifts_of
 from trialog.records.setup import NewRequirement
-from trialog.records.words import Condition, PlanKind, Stage
+from trialog.records.words import Condition, EntryKind, PlanKind, Stage
 
 ZONE = ZoneInfo("Europe/Berlin")
 HOSTILE = "</script><b>bold</b> & 'quoted'"
@@ -92,6 +99,72 @@ class Shop:
         self.write(*placed)
         self.write(ruling(placed[-3].client_id, False, reason="pallet was misloaded"))
         return placed
+
+    def tablet(self, name="blue tablet"):
+        """Add a tablet that never sends anything here: its key is nobody's."""
+        with unit_of_work(self.session):
+            tablet = Tablet(name=name, key_hash=name, enrolled_at=self.now)
+            self.session.add(tablet)
+        return tablet
+
+    def tapper(self, name="blue tablet", *, person=None, label="T", ahead=timedelta(0)):
+        """Return a function that makes lines of a tablet whose clock runs ahead."""
+        tablet, numbers = self.tablet(name), itertools.count(1)
+        person = person or self.people.operator
+
+        def tap(kind, minutes=0, **fields):
+            moment = self.now - timedelta(hours=4) + timedelta(minutes=minutes)
+            number = next(numbers)
+            facts = {
+                "client_id": f"{tablet.id}-{number}", "kind": kind, "shift": label,
+                "person_id": person.id, "occurred_at": moment, "tablet_id": tablet.id,
+                "tablet_number": number, "tablet_time": moment + ahead,
+            }  # fmt: skip
+            return NewEntry(**facts | fields)
+
+        tap.tablet = tablet
+        return tap
+
+    def photo(self, content, tablet):
+        """Store a photo and return its hash."""
+        content = b"\xff\xd8\xff" + content
+        sha256 = hashlib.sha256(content).hexdigest()
+        with unit_of_work(self.session):
+            store_photo(self.session, sha256, content, tablet=tablet, now=self.now)
+        return sha256
+
+    def park(self, tablet, line_id="parked", **line):
+        with unit_of_work(self.session):
+            return park(
+                self.session, self.cell.cell, tablet, self.people.operator, client_id=line_id,
+                line={"client_id": line_id} | line, why="it breaks a rule", now=self.now,
+            )  # fmt: skip
+
+    def tablet_shift(self):
+        """Log a shift from two tablets: a photo, spot checks, a line parked. Return what taps."""
+        blue = self.tapper(ahead=timedelta(minutes=2, seconds=5))
+        green = self.tapper("green tablet", person=self.people.engineer)
+        chips = {"cycles": 1, "mode_ids": (self.cell.chips.id,)}
+        failed = blue(EntryKind.FAILED, 20, text="stuck", **chips)
+        self.write(
+            blue(EntryKind.SHIFT_OPENED, stage=Stage.BY_HAND, counter=0),
+            blue(EntryKind.GOOD, 10, cycles=16),
+            failed,
+            blue(EntryKind.PHOTO, 21, target=failed.client_id,
+                 photo=self.photo(b"chips on the chuck", blue.tablet)),
+            blue(EntryKind.STOP, 22, clear_seconds=41),
+            blue(EntryKind.GOOD, 30, cycles=3, order_known=False),
+            blue(EntryKind.GOOD, 40, counter=40),
+            green(EntryKind.CHECK, 41, cycles=15),
+            green(EntryKind.CHECK, 42, cycle_number=18, **chips),
+            green(EntryKind.CHECK, 43, cycles=1, cycle_number=31,
+                  mode_ids=(self.cell.dropped.id,)),
+            blue(EntryKind.CHECK, 44, cycles=4),
+            blue(EntryKind.SHIFT_CLOSED, 50, counter=40),
+        )  # fmt: skip
+        self.park(green.tablet, shift="T")
+        self.park(green.tablet, "odd", shift=7)
+        return blue, green
 
     def shifts(self):
         return {shift.label: shift for shift in shifts_of(self.session, self.cell.cell)}

@@ -14,7 +14,8 @@ from trialog.records.words import AcknowledgementKind, PlanKind
 from trialog.reports.shift_report import build_shift_report, shift_report_as_dict
 from trialog.reports.trial_report import build_trial_report, trial_report_as_dict
 
-SHARED = {"cell": "Cell", "rates": "Rate", "failures": "Failure", "verdict": "Verdict"}
+SHARED = {"cell": "Cell", "rates": "Rate", "failures": "Failure", "verdict": "Verdict",
+          "spot_checks": "Spot checks"}  # fmt: skip
 """Keys under which an object stands that has a section of its own."""
 
 
@@ -60,10 +61,12 @@ def data(shop, zone):
     shop.session.commit()
     shop.write(revision(shop.cell.tray, resets=False, occurred_at=shop.now.replace(hour=1)))
     shop.rich_shift()
+    shop.tablet_shift()
     at = {"now": shop.now, "zone": zone}
     shift = build_shift_report(shop.session, shop.shifts()["Early"], **at)
+    tablets = build_shift_report(shop.session, shop.shifts()["T"], **at)
     return {
-        "Shift": shift_report_as_dict(shift),
+        "Shift": [shift_report_as_dict(report) for report in (shift, tablets)],
         "Trial": trial_report_as_dict(build_trial_report(shop.session, trial, **at)),
         "Verdict": verdict_as_dict(judge(shop.session, trial)),
     }
@@ -71,7 +74,9 @@ def data(shop, zone):
 
 @pytest.mark.database("sqlite")  # the keys do not depend on what keeps the records
 def test_every_key_is_documented_and_every_documented_key_exists(data):
+    data["Shift"], more = data["Shift"]
     real = {pair for section, value in data.items() for pair in keys(value, section)}
+    real |= set(keys(more, "Shift"))
     told = {(section, key) for section, listed in documented().items() for key in listed}
     assert real == told
 

@@ -3,6 +3,7 @@
 from trialog.evidence.cautions import CAUTIONS
 from trialog.evidence.counting import Counts, count
 from trialog.evidence.gathering import Evidence, gather_evidence
+from trialog.evidence.parked import waiting_words
 from trialog.evidence.reasons import Reason
 from trialog.evidence.reconciling import CounterState, Reconciliation, reconcile
 from trialog.evidence.signing import SignedOff, acknowledge, sign, sign_offs
@@ -60,4 +61,5 @@ __all__ = [
     "statistics_of",
     "subject_of",
     "verdict_as_dict",
+    "waiting_words",
 ]

@@ -9,6 +9,7 @@ import plotly
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from trialog.reports import words
+from trialog.reports.photos import MOST_IN_DOCUMENT
 from trialog.reports.shift_report import ShiftReport
 from trialog.reports.trial_report import TrialReport
 
@@ -34,7 +35,9 @@ def trial_html(report: TrialReport) -> str:
 def _document(name: str, report: ShiftReport | TrialReport, scripts: tuple[str, ...] = ()) -> str:
     template = environment().get_template(f"reports/{name}")
     styles = (asset("report.css"), asset("document.css"))
-    return template.render(report=report, styles=styles, scripts=scripts, w=words)
+    return template.render(
+        report=report, styles=styles, scripts=scripts, w=words, most_photos=MOST_IN_DOCUMENT
+    )
 
 
 @cache

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import tzinfo
 
 from trialog import reliability
-from trialog.evidence import Reconciliation, SignedOff, Verdict
+from trialog.evidence import Reconciliation, SignedOff, Verdict, waiting_words
 from trialog.evidence.reconciling import CounterState
 from trialog.records.models import Shift
 from trialog.records.words import Effect
@@ -132,6 +132,12 @@ def _rulings_could_lift(verdict: Verdict) -> bool:
     # Failures of one cycle count once, so those that stay are at least the most of one mode.
     staying = max(evidence.failures - evidence.unruled, ruled.max())
     return bool(damage == 0 and verdict.plan.decide(int(staying), evidence.cycles) != "NO-GO")
+
+
+def parked(verdict: Verdict) -> str:
+    """Say how many lines from tablets wait to be seen to; empty where none does."""
+    waiting = verdict.evidence.parked.waiting
+    return f"{waiting_words(waiting)}." if waiting else ""
 
 
 def lapsed(signed: Sequence[SignedOff], zone: tzinfo) -> list[str]:

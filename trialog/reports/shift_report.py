@@ -10,27 +10,22 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from trialog.evidence import (
-    CAUTIONS,
-    Evidence,
-    Reconciliation,
-    Verdict,
-    count,
-    judge,
-    reconcile,
-    requirement_of,
-    sign_offs,
-    standing_at,
-)
-from trialog.records.models import Entry, OperatorRollup, Person, Shift, Trial
+from trialog.evidence import CAUTIONS, Reconciliation, check_shift, count, reconcile
+from trialog.records.models import Entry, OperatorRollup, Person, Shift
 from trialog.records.queries import shift_entries, shifts_of, trials_of, undone_ids
 from trialog.records.words import EntryKind
 from trialog.reliability import RateBounds
 from trialog.reports import methods, sentences, words
 from trialog.reports.failures import FailureLine, failures_of_shift
+from trialog.reports.parked import ParkedNow, parked_now
 from trialog.reports.particulars import Particulars, particulars
+from trialog.reports.photos import FailurePhoto, photos_of
 from trialog.reports.plain import plain
 from trialog.reports.rates import RateRow, bounds_of, rate_rows
+from trialog.reports.spot_checks import CheckReport, check_report
+from trialog.reports.stops import Stops, stops_of
+from trialog.reports.tablets import TabletFacts, tablets_of
+from trialog.reports.trials_now import TrialNow, trial_now
 
 DEFAULT_CONFIDENCE = 0.95
 """Confidence of a shift's bounds where no trial of its stage asks for one."""
@@ -56,28 +51,6 @@ class Noted:
 
 
 @dataclass(frozen=True)
-class Stop:
-    """An interruption that somebody cleared."""
-
-    at: datetime
-    person: str | None
-    clear_seconds: int | None
-    text: str
-
-
-@dataclass(frozen=True)
-class Stops:
-    """The stops of a shift; times in seconds, None where no clear time was written down."""
-
-    count: int
-    without_clear_time: int
-    total_seconds: int | None
-    mean_seconds: float | None
-    longest_seconds: int | None
-    each: tuple[Stop, ...]
-
-
-@dataclass(frozen=True)
 class Counter:
     """The log against the machine counter, in numbers and words."""
 
@@ -86,25 +59,6 @@ class Counter:
     words: str
     gap_cycles: int | None
     gap_words: str
-
-
-@dataclass(frozen=True)
-class TrialNow:
-    """How a trial of the shift's stage stands, and what this shift did for it.
-
-    `counts_here`: whether cycles of this shift are in the trial's evidence.
-    `proven_before_seconds` and `proven_with_seconds`: proven stretch from the evidence up to
-    this shift, without and with it; None where it is not in the evidence.
-    """
-
-    sentence: str
-    counts_here: bool
-    proven_before_seconds: float | None
-    proven_with_seconds: float | None
-    lapsed: tuple[str, ...]
-    rates: tuple[RateRow, ...]
-    verdict: Verdict
-    trial_id: int = field(metadata={"omit": True})
 
 
 @dataclass(frozen=True)
@@ -127,8 +81,12 @@ class ShiftReport:
     bounds: RateBounds
     rates: tuple[RateRow, ...]
     failures: tuple[FailureLine, ...]
+    photos: tuple[FailurePhoto, ...]
+    spot_checks: CheckReport
     counter: Counter
+    parked: ParkedNow
     stops: Stops
+    tablets: tuple[TabletFacts, ...]
     notes: tuple[Noted, ...]
     trials: tuple[TrialNow, ...]
     cautions: tuple[str, ...]
@@ -141,15 +99,20 @@ class ShiftReport:
 
 
 def build_shift_report(
-    session: Session, shift: Shift, *, now: datetime, zone: tzinfo
+    session: Session, shift: Shift, *, now: datetime, zone: tzinfo, embed_photos: bool = True
 ) -> ShiftReport:
-    """Gather the report of a shift, closed or still open."""
-    standing = _standing(session, shift)
+    """Gather the report of a shift, closed or still open.
+
+    `embed_photos`: with the photos themselves, as a document needs them.
+    """
+    entries = shift_entries(session, shift)
+    undone = undone_ids(session, shift.cell_id)
+    standing = [entry for entry in entries if entry.client_id not in undone]
     trials = [trial for trial in trials_of(session, shift.cell) if trial.stage == shift.stage]
     confidence = max((trial.requirement.confidence for trial in trials), default=DEFAULT_CONFIDENCE)
     counts = count(session, shift.cell, [shift.id])
     bounds = bounds_of(counts, confidence)
-    judged = tuple(_trial_now(session, trial, shift, zone) for trial in trials)
+    judged = tuple(trial_now(session, trial, shift, zone) for trial in trials)
     cell = counts.cell
     return ShiftReport(
         shift=shift.label,
@@ -174,8 +137,12 @@ def build_shift_report(
         bounds=bounds,
         rates=rate_rows(counts, confidence, cell="whole cell"),
         failures=failures_of_shift(session, shift),
+        photos=photos_of(session, standing, zone, embed=embed_photos),
+        spot_checks=check_report(check_shift(session, shift, confidence=confidence)),
         counter=_counter(session, shift),
-        stops=_stops(standing),
+        parked=parked_now(session, shift),
+        stops=stops_of(standing),
+        tablets=tablets_of(session, shift, entries, standing, zone),
         notes=_noted(standing, EntryKind.NOTE),
         trials=judged,
         cautions=CAUTIONS,
@@ -186,11 +153,6 @@ def build_shift_report(
         cell_id=shift.cell_id,
         clock=zone,
     )
-
-
-def _standing(session: Session, shift: Shift) -> list[Entry]:
-    undone = undone_ids(session, shift.cell_id)
-    return [entry for entry in shift_entries(session, shift) if entry.client_id not in undone]
 
 
 def _operators(session: Session, shift: Shift) -> tuple[Operator, ...]:
@@ -217,23 +179,6 @@ def _name(entry: Entry) -> str | None:
     return None if entry.person is None else entry.person.name
 
 
-def _stops(standing: Sequence[Entry]) -> Stops:
-    each = tuple(
-        Stop(entry.occurred_at, _name(entry), entry.clear_seconds, entry.text)
-        for entry in standing
-        if entry.kind is EntryKind.STOP
-    )
-    times = [stop.clear_seconds for stop in each if stop.clear_seconds is not None]
-    return Stops(
-        count=len(each),
-        without_clear_time=len(each) - len(times),
-        total_seconds=sum(times) if times else None,
-        mean_seconds=sum(times) / len(times) if times else None,
-        longest_seconds=max(times, default=None),
-        each=each,
-    )
-
-
 def _counter(session: Session, shift: Shift) -> Counter:
     compared = reconcile(session, shift)
     before = [other for other in shifts_of(session, shift.cell) if _order(other) < _order(shift)]
@@ -257,40 +202,6 @@ def _gap(shift: Shift, previous: Shift | None) -> int | None:
         return None
     gap = shift.opening_counter - previous.closing_counter
     return gap if gap >= 0 else None
-
-
-def _trial_now(session: Session, trial: Trial, shift: Shift, zone: tzinfo) -> TrialNow:
-    verdict = judge(session, trial)
-    before, having = _proven_around(verdict.evidence, shift)
-    return TrialNow(
-        sentence=sentences.proven(verdict),
-        counts_here=having is not None,
-        proven_before_seconds=before,
-        proven_with_seconds=having,
-        lapsed=tuple(sentences.lapsed(sign_offs(session, trial), zone)),
-        rates=rate_rows(
-            verdict.evidence.counts,
-            verdict.bounds.confidence,
-            cell=verdict.subject if trial.device is None else None,
-        ),
-        verdict=verdict,
-        trial_id=trial.id,
-    )
-
-
-def _proven_around(evidence: Evidence, shift: Shift) -> tuple[float | None, float | None]:
-    """Return the proven stretch in seconds from the evidence before a shift, and with it."""
-    places = [int(shift_id) for shift_id in evidence.shifts["shift_id"]]
-    if shift.id not in places:
-        return None, None
-    end = places.index(shift.id)
-    return _proven_by(evidence, end), _proven_by(evidence, end + 1)
-
-
-def _proven_by(evidence: Evidence, shifts: int) -> float | None:
-    cycles = int(evidence.shifts["cycles"].iloc[:shifts].sum())
-    upper = standing_at(evidence, cycles).upper
-    return requirement_of(evidence.trial).proven_stretch_seconds(upper, evidence.trial.share)
 
 
 def shift_report_as_dict(report: ShiftReport) -> dict[str, Any]:

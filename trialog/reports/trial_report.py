@@ -14,6 +14,8 @@ from trialog.evidence import (
     Evidence,
     SignedOff,
     Verdict,
+    bound_with_misses,
+    check_evidence,
     design_of,
     judge,
     limit_of,
@@ -28,6 +30,7 @@ from trialog.reports.figures import Chart, failures_over_cycles
 from trialog.reports.particulars import Particulars, particulars
 from trialog.reports.plain import plain
 from trialog.reports.rates import RateRow, rate_rows
+from trialog.reports.spot_checks import CheckReport, check_report
 
 
 @dataclass(frozen=True)
@@ -119,6 +122,8 @@ class TrialReport:
     verdict: Verdict
     requirement: Stated
     note_on_bound: str
+    parked_words: str
+    spot_checks: CheckReport
     rates: tuple[RateRow, ...]
     chart: Chart = field(metadata={"omit": True})
     shifts: tuple[ShiftRow, ...]
@@ -140,6 +145,7 @@ def build_trial_report(
 ) -> TrialReport:
     """Gather the report of a trial as it stands now."""
     verdict = judge(session, trial)
+    checks = check_evidence(session, verdict.evidence)
     signed = sign_offs(session, trial)
     return TrialReport(
         trial=trial.name,
@@ -152,6 +158,8 @@ def build_trial_report(
         verdict=verdict,
         requirement=_stated(trial, verdict),
         note_on_bound=sentences.note_on_bound(verdict),
+        parked_words=sentences.parked(verdict),
+        spot_checks=check_report(checks, bound_with_misses(verdict.evidence, checks)),
         rates=rate_rows(
             verdict.evidence.counts,
             verdict.bounds.confidence,

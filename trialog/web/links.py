@@ -6,7 +6,9 @@ from flask import Flask, url_for
 
 from trialog.evidence import statistics_of
 from trialog.records.models import Cell, Requirement, Shift, Trial
+from trialog.records.people import Action, may
 from trialog.reports import sentences
+from trialog.web.identity import current_person
 
 
 def log_url(cell: Cell) -> str:
@@ -27,6 +29,13 @@ def shift_url(shift: Shift) -> str:
 def trial_url(trial: Trial) -> str:
     """Return where a trial's page is."""
     return url_for("trials.show", trial_id=trial.id)
+
+
+def parked_url(cell_id: int) -> str | None:
+    """Return where a cell's parked lines are seen to, for whoever may do so."""
+    if not may(current_person(), Action.CORRECT):
+        return None
+    return url_for("tablets.parked", cell_id=cell_id)
 
 
 def requirement_words(requirement: Requirement) -> str:

@@ -36,7 +36,8 @@ def _opened(entry: Entry) -> str:
 def _good(entry: Entry) -> str:
     cycles, last = entry.cycles or 0, entry.cycle_number
     if entry.counter is not None:
-        return f"{words.counted(cycles, 'good cycle')} by the counter, at {entry.counter:,}"
+        added = words.counted(cycles, "good cycle") if cycles else "no cycle to add"
+        return f"{added} by the counter, at {entry.counter:,}"
     if cycles == 1:
         return "good cycle" if last is None else f"good cycle {last:,}"
     span = "" if last is None else f", {last - cycles + 1:,} to {last:,}"
@@ -63,7 +64,10 @@ def _photo(_entry: Entry) -> str:
 
 
 def _check(entry: Entry) -> str:
-    watched = words.counted(entry.cycles or 0, "cycle")
+    if entry.cycles == 1 and entry.cycle_number is not None:
+        watched = f"cycle {entry.cycle_number:,}"
+    else:
+        watched = words.counted(entry.cycles or 0, "cycle")
     if not entry.modes:
         return f"spot check of {watched}, none failed"
     return f"spot check of {watched}, {words.listed([mode.name for mode in entry.modes])}"

@@ -29,6 +29,7 @@ class Listed:
     seen_by: str
     entered_by: str
     entered_at: datetime
+    tablet: str
     undone: Entry | None
     undone_by: str
 
@@ -80,6 +81,7 @@ def _listed(
         seen_by=names[entry.person_id],
         entered_by="" if entry.person_id == entry.recorded_by_id else entered_by,
         entered_at=entry.recorded_at,
+        tablet="" if entry.tablet is None else entry.tablet.name,
         undone=undone,
         undone_by="" if undone is None else names[undone.recorded_by_id],
     )

@@ -13,11 +13,13 @@ from trialog.records.models import Shift
 from trialog.records.people import Action
 from trialog.records.words import EntryKind
 from trialog.reports.documents import shift_html
+from trialog.reports.photos import FailurePhoto
 from trialog.reports.shift_report import ShiftReport, build_shift_report, shift_report_as_dict
 from trialog.web.clock import now, zone
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
 from trialog.web.lines import new_id
+from trialog.web.links import parked_url
 from trialog.web.logging.taking import write_line
 from trialog.web.security import allowed
 from trialog.web.shifts import bp
@@ -40,7 +42,7 @@ def report(shift_id: int) -> str:
 @allowed(Action.READ)
 def report_html(shift_id: int) -> Response:
     """Download the report as one file that needs nothing else."""
-    made = _build(get_or_404(Shift, shift_id))
+    made = _build(get_or_404(Shift, shift_id), embed_photos=True)
     return download(shift_html(made), "text/html", f"shift-{shift_id}.html")
 
 
@@ -101,8 +103,10 @@ def _written(shift: Shift, line: NewEntry, form: Any, words: str, name: str) -> 
     return redirect(url_for("shifts.report", shift_id=shift.id))
 
 
-def _build(shift: Shift) -> ShiftReport:
-    return build_shift_report(get_session(), shift, now=now(), zone=zone())
+def _build(shift: Shift, *, embed_photos: bool = False) -> ShiftReport:
+    return build_shift_report(
+        get_session(), shift, now=now(), zone=zone(), embed_photos=embed_photos
+    )
 
 
 def _page(shift: Shift, **forms: Any) -> str:
@@ -121,4 +125,10 @@ def _page(shift: Shift, **forms: Any) -> str:
         wrong=errors[0] if errors else None,
         new_id=new_id,
         clock=zone(),
+        photo_page=_photo_page,
+        parked_page=parked_url(shift.cell_id),
     )
+
+
+def _photo_page(photo: FailurePhoto) -> str:
+    return url_for("logging.photo", sha256=photo.sha256)

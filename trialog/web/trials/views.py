@@ -18,6 +18,7 @@ from trialog.reports.trial_report import TrialReport, build_trial_report, trial_
 from trialog.web.assets import A_YEAR, fingerprint
 from trialog.web.clock import now, zone
 from trialog.web.database import get_or_404, get_session
+from trialog.web.links import parked_url
 from trialog.web.security import allowed, report_page
 from trialog.web.trials import bp
 
@@ -36,6 +37,7 @@ def show(trial_id: int) -> str:
         trial=trial,
         report=report,
         shift_page=_shift_page,
+        parked_page=parked_url(trial.cell_id),
     )
 
 

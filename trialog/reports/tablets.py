@@ -1,0 +1,129 @@
+"""Which tablets wrote a shift's lines, and what can be said of their clocks and their order."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from trialog.records.models import Entry, Shift, Tablet
+from trialog.records.shiftlog import COUNTED
+from trialog.records.tablets import CLOCK_JUMP_SECONDS
+from trialog.reports import words
+
+
+@dataclass(frozen=True)
+class TabletFacts:
+    """One tablet's part in a shift; undone lines count too, for it wrote them.
+
+    `unplaced_cycles`: its cycles that have no known place among the others, other than those that
+    a counter reading supplied. `ahead_least_seconds` and `ahead_most_seconds`: how far its own
+    clock ran ahead of the times that its lines are given here; negative where it ran behind.
+    `clock_ahead_seconds` and `clock_moved_at`: the same against the server's clock when it last
+    sent anything, and when that was last seen to jump, be it in this shift or not.
+    """
+
+    name: str
+    lines: int
+    cycles: int
+    unplaced_cycles: int
+    ahead_least_seconds: float | None
+    ahead_most_seconds: float | None
+    clock_ahead_seconds: float | None
+    clock_moved_at: datetime | None
+    words: str
+
+
+def tablets_of(
+    session: Session,
+    shift: Shift,
+    entries: Sequence[Entry],
+    standing: Sequence[Entry],
+    zone: tzinfo,
+) -> tuple[TabletFacts, ...]:
+    """Return the tablets that wrote a shift's lines, by name."""
+    numbers = {entry.tablet_id for entry in entries if entry.tablet_id is not None}
+    statement = select(Tablet).where(Tablet.id.in_(numbers)).order_by(Tablet.name)
+    found = session.scalars(statement).all() if numbers else ()
+    return tuple(_facts(tablet, shift, entries, standing, zone) for tablet in found)
+
+
+def _facts(
+    tablet: Tablet,
+    shift: Shift,
+    entries: Sequence[Entry],
+    standing: Sequence[Entry],
+    zone: tzinfo,
+) -> TabletFacts:
+    lines = [entry for entry in entries if entry.tablet_id == tablet.id]
+    counted = [
+        entry for entry in standing if entry.tablet_id == tablet.id and entry.kind in COUNTED
+    ]
+    ahead = [
+        (entry.tablet_time - entry.occurred_at).total_seconds()
+        for entry in lines
+        if entry.tablet_time is not None
+    ]
+    least, most = min(ahead, default=None), max(ahead, default=None)
+    unplaced = sum(
+        entry.cycles or 0
+        for entry in counted
+        if entry.cycle_number is None and entry.counter is None
+    )
+    said = [f"{words.counted(len(lines), 'line')}.", _clock(least, most)]
+    if _jumped_within(tablet, shift):
+        moved = words.moment(tablet.clock_moved_at, zone)
+        said.append(f"Its clock was seen to jump at {moved}.")
+    if unplaced:
+        said.append(_unplaced(unplaced))
+    return TabletFacts(
+        name=tablet.name,
+        lines=len(lines),
+        cycles=sum(entry.cycles or 0 for entry in counted),
+        unplaced_cycles=unplaced,
+        ahead_least_seconds=least,
+        ahead_most_seconds=most,
+        clock_ahead_seconds=tablet.clock_ahead_seconds,
+        clock_moved_at=tablet.clock_moved_at,
+        words=" ".join(said),
+    )
+
+
+def _jumped_within(tablet: Tablet, shift: Shift) -> bool:
+    moved = tablet.clock_moved_at
+    if moved is None or moved < shift.opened_at:
+        return False
+    return shift.closed_at is None or moved <= shift.closed_at
+
+
+def _clock(least: float | None, most: float | None) -> str:
+    if least is None or most is None:
+        return "What its clock said is not known."
+    if most - least > CLOCK_JUMP_SECONDS:
+        return (
+            f"Its clock differed from the times given here by between {_ahead(least)} and "
+            f"{_ahead(most)}: it was set, or lines waited. The order of its lines rests on its "
+            "own numbers, not on its clock."
+        )
+    middle = (least + most) / 2
+    if abs(middle) < CLOCK_JUMP_SECONDS:
+        return "Its clock was right to the minute."
+    return f"Its clock was {_ahead(middle)}; the times given here allow for that."
+
+
+def _ahead(seconds: float) -> str:
+    if abs(seconds) < 1:
+        return "nothing"
+    return f"{words.length(abs(seconds))} {'ahead' if seconds > 0 else 'behind'}"
+
+
+def _unplaced(cycles: int) -> str:
+    have, them = ("has", "it") if cycles == 1 else ("have", "them")
+    return (
+        f"{words.counted(cycles, 'cycle')} {have} no known place among the others: tapped "
+        "while it waited for the network and others logged, or between two counter readings. The "
+        f"verdict takes {them} once as early and once as late as can be."
+    )
