@@ -33,13 +33,18 @@
 
   whenOpened("guide", () => { step = 1; show(); });
   $("sheet-guide").addEventListener("close", seen);
+  function leave() {
+    seen(); /* at once: the sheet's own word that it is closed comes later */
+    closeSheets();
+  }
+
   onTap($("guide-next"), () => {
-    if (step === STEPS) return closeSheets();
+    if (step === STEPS) return leave();
     step += 1;
     show();
     return $("guide-title").focus();
   });
-  onTap($("guide-skip"), closeSheets);
+  onTap($("guide-skip"), leave);
 
   root.trialog = Object.assign(root.trialog, {
     guide: { offer, show() { if ($("sheet-guide").open) show(); } },

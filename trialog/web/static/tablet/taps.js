@@ -26,11 +26,9 @@
   /* A tap that opens a sheet leaves the browser's click behind, and it falls on whatever the
      sheet put under the finger. A click counts only where the finger went down. */
   let pressed = null;
-  let handled = false;
   const pressable = (element) => (element.closest ? element.closest(PRESSABLE) : null);
   document.addEventListener("pointerdown", (event) => {
     pressed = pressable(event.target);
-    handled = false;
     document.documentElement.dataset.by = "finger";
   }, true);
   document.addEventListener("keydown", () => { document.documentElement.dataset.by = "keys"; }, true);
@@ -40,8 +38,13 @@
     event.stopImmediatePropagation();
   }, true);
 
+  /* The click that follows a tap may come late, even after the next finger is down: each tap
+     owes one, and that one is not a tap of its own. */
+  const LATE = 1000; /* ms by the events' own times; then the click does not come any more */
+
   function onTap(target, act) {
     const down = new Set();
+    let owed = [];
     const tapped = (event) => {
       if (target.disabled) return;
       flash(target);
@@ -55,12 +58,13 @@
     target.addEventListener("pointercancel", (event) => down.delete(event.pointerId));
     target.addEventListener("pointerup", (event) => {
       if (!down.delete(event.pointerId) || !within(target, event)) return;
-      handled = true;
+      owed.push(event.timeStamp);
       tapped(event);
     });
     target.addEventListener("click", (event) => {
-      if (event.detail !== 0 && handled) return;
-      tapped(event);
+      owed = owed.filter((time) => event.timeStamp - time < LATE);
+      if (event.detail !== 0 && owed.length > 0) owed.shift();
+      else tapped(event);
     });
     target.addEventListener("contextmenu", (event) => event.preventDefault());
   }
