@@ -25,13 +25,18 @@ def test_a_line_is_written_down_then_sent_with_who_which_tablet_and_both_clocks(
 def test_the_answers_state_takes_the_place_of_the_lines_it_holds(core):
     core.page.evaluate("""() => {
       window.sums = [];
-      trialog.outbox.onChange(() => {
+      window.watching = true;
+      const channel = new MessageChannel();
+      channel.port1.onmessage = () => { /* looks in every turn of the page, not when told */
         const state = trialog.tablet.cell.state;
         window.sums.push(state.logged + trialog.outbox.waiting.length);
-      });
+        if (window.watching) channel.port2.postMessage(null);
+      };
+      channel.port2.postMessage(null);
     }""")
     core.add(5)
     core.wait_sent()
+    core.page.evaluate("() => { window.watching = false; }")
     sums = core.page.evaluate("() => window.sums")
     assert sums == sorted(sums)
     assert sums[-1] == 5
@@ -262,3 +267,20 @@ def test_a_tablet_moved_to_another_cell_sends_what_it_logged_at_the_first(core, 
     core.wait_sent()
     assert {batch["cell"] for batch in stub.batches} == {3}
     assert core.page.evaluate("() => trialog.tablet.cell.state.label") == "early A"
+
+
+def test_a_mistake_in_drawing_the_page_stops_no_line(core, stub):
+    core.page.evaluate("""() => {
+      const report = (event) => { window.reported = event.message; event.preventDefault(); };
+      window.addEventListener("error", report, { once: true });
+      let failed = false;
+      trialog.outbox.onChange(() => {
+        if (failed) return;
+        failed = true;
+        throw new Error("a mistake in drawing");
+      });
+    }""")
+    core.add(3)
+    core.wait_sent()
+    assert stub.numbers == [1, 2, 3]
+    assert "a mistake in drawing" in core.page.evaluate("() => window.reported")

@@ -230,3 +230,36 @@ def test_enrolling_again_goes_on_with_the_numbers(core, stub):
     core.add()
     core.wait_sent()
     assert stub.numbers == [1, 2, 3]
+
+
+def test_a_disk_that_is_emptied_without_a_word_loses_no_line(core, stub):
+    stub.trouble = "down"
+    core.add(3)
+    core.page.evaluate("""() => trialog.disk.write(["facts", "lines", "told", "photos"],
+      (shelf) => ["facts", "lines", "told", "photos"].forEach((name) => shelf(name).clear()))""")
+    core.nudge()
+    core.page.wait_for_function(
+        """() => trialog.disk.read(["lines"],
+          (shelf) => shelf("lines").getAllKeys()).then((all) => all.length === 3)"""
+    )
+    core.reload()
+    now = core.now()
+    assert (now["waiting"], now["person"]) == ([1, 2, 3], 1)
+    stub.trouble = None
+    core.nudge()
+    core.wait_sent()
+    assert stub.numbers == [1, 2, 3]
+
+
+def test_a_line_that_one_tab_could_not_write_down_is_sent_by_the_other(core, core_page, stub):
+    one, two = two_tabs(core, core_page)
+    stub.trouble = "down"
+    make_room = fill_disk(one)
+    assert one.add()[0]["kept"] is False
+    two.page.wait_for_function("() => trialog.outbox.notKept === 1")
+    one.page.close()
+    assert make_room
+    stub.trouble = None
+    two.nudge()
+    two.wait_sent()
+    assert stub.numbers == [1]

@@ -45,8 +45,8 @@ STYLES = ("tokens", "tablet/themes", "tablet/page", "tablet/board", "tablet/shee
 SCRIPTS = (
     "settings", "texts",
     # What the page needs to keep, send and sign in; it knows nothing of the board.
-    "digest", "clock", "disk", "store", "server", "facts", "outbox", "sending", "people", "update",
-    "signing",
+    "hearing", "digest", "clock", "disk", "store", "server", "facts", "outbox", "sending", "people",
+    "update", "signing",
     "standing", "clearing", "words", "feel", "taps", "sheets", "shift", "strip", "modes", "board",
     "undo", "counter", "stops", "notes", "photos", "checks", "opening", "halts", "closing",
     "unsent", "about", "guide", "tablet",

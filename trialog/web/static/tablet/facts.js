@@ -5,10 +5,8 @@
 
   const { clock, server, store } = root.trialog;
   const LOOK = 15000; /* ms between looks at the server while nothing waits */
-  const listeners = [];
+  const { add: onChange, tell: changed } = root.trialog.hearing();
   let turn = 0; /* of the lines that left: a pack asked for before one left is older than it */
-
-  const changed = (change) => listeners.forEach((listener) => listener(change));
 
   const tablet = {
     get key() { return store.get("key") || null; },
@@ -19,7 +17,7 @@
     /* The chosen cell's number, known before its pack is. */
     get cellId() { return store.get("cell") || null; },
     enrol, choose, refresh,
-    onChange: (listener) => listeners.push(listener),
+    onChange,
     tell: changed,
   };
 

@@ -6,12 +6,10 @@
   "use strict";
 
   const { clock, newId, sha256, store } = root.trialog;
-  const listeners = [];
+  const { add: onChange, tell: changed } = root.trialog.hearing();
   let waiting = [];
   let trouble = null;
   let waited = 0; /* lines up to this number had to wait: they say what they knew when tapped */
-
-  const changed = (change) => listeners.forEach((listener) => listener(change));
 
   const iso = (milliseconds) => new Date(milliseconds).toISOString();
 
@@ -25,7 +23,7 @@
     get notKept() { return store.looseCount; },
     add,
     seen: (numbers) => store.forgetTold(numbers || store.told().map((one) => one.number)),
-    onChange: (listener) => listeners.push(listener),
+    onChange,
     hear,
     hadToWait: (line) => line.number <= waited,
     /* Filled in by sending.js: try at once; try when what the tap changed is on the screen. */

@@ -19,16 +19,12 @@
   const loose = new Set(); /* numbers of lines that are only in memory */
   const looseFacts = new Set();
   const gone = new Set(); /* numbers that the server has, still on the disk */
-  const listeners = [];
+  const { add: onChange, tell } = root.trialog.hearing();
   let last = 0;
   let timer = null;
   let opening = null;
 
   const other = root.BroadcastChannel ? new root.BroadcastChannel("trialog") : null;
-
-  function tell(event) {
-    listeners.forEach((listener) => listener(event));
-  }
 
   function share(event) {
     tell(event);
@@ -80,7 +76,7 @@
       if (kept && loose.size > 0) mend();
       if (!kept) mendLater();
       tell({ kind: "added", lines: fresh });
-      if (other) other.postMessage({ kind: "added", lines: some.map((one) => one.line) });
+      if (other) other.postMessage({ kind: "added", kept, lines: some.map((one) => one.line) });
       some.forEach(({ number, done }) => done({ number, kept }));
     }
     writing = false;
@@ -116,14 +112,26 @@
   async function firstLines(count, skip) {
     const most = count + gone.size + skip.size;
     const before = last;
-    const stored = await disk.read(["lines"], (shelf) => shelf("lines").getAll(null, most))
-      .catch(() => null);
+    const stored = await storedLines(most);
     if (stored) agree(stored, stored.length < most ? before : 0);
     return [...(stored || lines.values())].filter((line) => !loose.has(line.number))
       .concat(looseLines())
       .filter((line) => !gone.has(line.number) && !skip.has(line.number))
       .sort((one, two) => one.number - two.number)
       .slice(0, count);
+  }
+
+  /* Lines from the disk, where it is the one that was met before; else null: one that was
+     cleared shows no lines, and they are not gone for that. */
+  async function storedLines(most) {
+    const found = await disk.read(["facts", "lines"], (shelf) => ({
+      mark: shelf("facts").get(MARK), lines: shelf("lines").getAll(null, most),
+    })).catch(() => null);
+    if (found === null || !facts.has(MARK)) return null;
+    if (found.mark.result === facts.get(MARK)) return found.lines.result;
+    writeBack();
+    mend();
+    return null;
   }
 
   /* Memory follows the disk, whatever another tab forgot to say. Up to number `all` the disk has
@@ -153,8 +161,6 @@
   /* Let lines go that the server has, and in the same turn keep what it said with that. */
   async function settle({ numbers, parked = [], changes = {} }) {
     const named = numbers.map((number) => lines.get(number)).filter(Boolean);
-    parked.forEach((one) => told.set(one.number, one));
-    Object.entries(changes).forEach(([key, value]) => facts.set(key, value));
     try {
       await disk.jot(ALL, (shelf) => {
         numbers.forEach((number) => shelf("lines").delete(number));
@@ -167,8 +173,16 @@
       Object.keys(changes).forEach((key) => looseFacts.add(key));
       mendLater();
     }
+    const event = { kind: "settled", numbers, parked, changes };
+    remember(event);
+    share(event);
+  }
+
+  /* All in one turn: nobody may see a line and a state that holds it already. */
+  function remember({ numbers, parked, changes }) {
     forget(numbers);
-    share({ kind: "settled", numbers, parked, changes });
+    parked.forEach((one) => told.set(one.number, one));
+    Object.entries(changes).forEach(([key, value]) => facts.set(key, value));
   }
 
   function forget(numbers) {
@@ -215,21 +229,22 @@
       told: shelf("told").getAll(),
     }));
     const stored = new Map(found.keys.result.map((key, at) => [key, found.values.result[at]]));
-    if (facts.has(MARK) && stored.get(MARK) !== facts.get(MARK)) return writeBack();
+    if (facts.has(MARK) && stored.get(MARK) !== facts.get(MARK)) writeBack();
     stored.forEach((value, key) => { if (!looseFacts.has(key)) facts.set(key, value); });
     found.told.result.forEach((one) => told.set(one.number, one));
     restore(found.lines.result);
     if (!facts.has(MARK)) await setAll({ [MARK]: String(Math.random()) });
     tell({ kind: "restored" });
-    return undefined;
   }
 
   function restore(stored) {
     last = Math.max(last, ...stored.slice(-1).map((line) => line.number));
-    if (stored.some((line) => loose.has(line.number))) numberAnew();
-    stored.filter((line) => !gone.has(line.number))
+    if (stored.some(isOther)) numberAnew();
+    stored.filter((line) => !gone.has(line.number) && !loose.has(line.number))
       .forEach((line) => lines.set(line.number, line));
   }
+
+  const isOther = ({ number, client_id: id }) => loose.has(number) && lines.get(number).client_id !== id;
 
   /* The disk answered late: lines made meanwhile took numbers that it had given before. They
      are the newer ones, so they go above. */
@@ -294,12 +309,12 @@
   function hear(event) {
     if (event.kind === "added") {
       event.lines = event.lines.filter((line) => !lines.has(line.number));
-      event.lines.forEach((line) => lines.set(line.number, line));
+      /* What the other tab could not write down is safer in two memories. */
+      event.lines.forEach((line) => hold({ number: line.number, line }, event.kept));
     }
-    if (event.kind === "settled") forget(event.numbers);
-    if (event.parked) event.parked.forEach((one) => told.set(one.number, one));
+    if (event.kind === "settled") remember(event);
+    if (event.kind === "facts") remember({ numbers: [], parked: [], changes: event.changes });
     if (event.kind === "seen") event.numbers.forEach((number) => told.delete(number));
-    Object.entries(event.changes || {}).forEach(([key, value]) => facts.set(key, value));
     tell(event);
   }
   if (other) other.onmessage = ({ data }) => hear(data);
@@ -325,7 +340,7 @@
     photoOf,
     settle,
     forgetTold,
-    onChange: (listener) => listeners.push(listener),
+    onChange,
   };
 
   root.trialog = Object.assign(root.trialog, { store });

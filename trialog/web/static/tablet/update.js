@@ -5,12 +5,10 @@
 
   const { store } = root.trialog;
   const SELDOM = 60000; /* ms between questions whether there is a newer page */
-  const listeners = [];
+  const { add: onChange, tell: changed } = root.trialog.hearing();
   const limits = [];
   let registration = null;
   let asked = 0;
-
-  const changed = () => listeners.forEach((listener) => listener());
 
   function limit(name, holds) {
     const at = limits.indexOf(name);
@@ -25,7 +23,7 @@
     ready: false,
     /* Load it now. Only where nobody is in the middle of something. */
     apply: () => root.location.reload(),
-    onChange: (listener) => listeners.push(listener),
+    onChange,
   };
 
   function isReady() {
