@@ -16,7 +16,8 @@ OPEN_TO_ALL = {
     # It ends a session, so it must work for one that has just ended by itself.
     "auth.logout",
     # The tablet page is the same for everybody; whoever knows a code enrols.
-    "logging.tablet", "logging.worker", "logging.manifest", "logging.texts", "logging.enrol",
+    "logging.tablet", "logging.worker", "logging.manifest", "logging.part", "logging.texts",
+    "logging.enrol",
     # What a tablet needs before it can sign anybody in.
     "trust.show", "trust.certificate",
 }  # fmt: skip
