@@ -67,7 +67,7 @@ def test_a_photo_comes_with_its_cycle_mode_who_and_when(report):
     assert photo.words == (
         "Photo of failed cycle 17, chips left, taken by Olga Operator at 2026-03-02 11:21"
     )
-    assert photo.caption == "cycle 17, chips left. 2026-03-02 11:21, Olga Operator"
+    assert photo.caption == "cycle 17, chips left\n2026-03-02 11:21, Olga Operator"
 
 
 def test_a_document_holds_the_photo_itself_with_words_for_who_cannot_see_it(report):
@@ -113,7 +113,7 @@ def test_a_photo_without_a_person_or_a_cycle_number_is_told_as_far_as_it_is_know
     )  # fmt: skip
     (photo,) = build().photos
     assert photo.words == "Photo of failed cycle, chips left, taken at 2026-03-02 11:00"
-    assert photo.caption == "failed cycle, chips left. 2026-03-02 11:00"
+    assert photo.caption == "failed cycle, chips left\n2026-03-02 11:00"
 
 
 def test_a_document_shows_so_many_photos_and_counts_the_rest(shop, build):
@@ -147,7 +147,7 @@ def test_spot_checks_say_what_was_watched_seen_and_missed(report):
     assert checks.words == (
         "A second person watched 17 cycles and saw 2 failures; the log lacks 1. "
         f"So at most {words.rate_up(expected.upper)} of failures go unlogged, at 95 % confidence. "
-        "4 cycles checked by whoever logged the cycles, or by nobody known, not used."
+        "Not used: 4 cycles checked by whoever logged the cycles, or by nobody known."
     )
 
 
@@ -191,7 +191,7 @@ def test_where_all_that_was_seen_was_missed_any_share_may_be(shop, build, zone):
     assert "So any share of the failures may go unlogged" in build().spot_checks.words
     report = build_trial_report(shop.session, trial, now=shop.now, zone=zone)
     assert report.spot_checks.words.endswith(
-        "Were as many missed as that allows, nothing would be known of the failure rate."
+        "Allowing for failures that nobody logged, nothing is known of the failure rate."
     )
 
 

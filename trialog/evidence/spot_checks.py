@@ -16,16 +16,17 @@ does not count.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session, selectinload
+from sqlalchemy.orm import Session
 
 from trialog.evidence.gathering import Evidence
-from trialog.records.models import Entry, Shift
+from trialog.records.models import Entry, FailureMode, Person, Shift
 from trialog.records.queries import undone_ids
+from trialog.records.shiftlog import COUNTED, modes_by_entry
 from trialog.records.words import EntryKind
 from trialog.reliability import InflatedBound, MissRate, inflated_upper_bound, observer_miss_rate
 
@@ -49,7 +50,7 @@ class SpotCheck:
     cycle: int | None
     modes: tuple[str, ...]
     independent: bool
-    logged_as: str | None = None
+    logged_as: str | None
 
     @property
     def missed(self) -> bool:
@@ -73,20 +74,22 @@ class SpotChecks:
     miss_rate: MissRate
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class _Line:
-    """A counted line or a check, as much of it as matching needs."""
+    """A counted line or a check, as much of it as matching and telling need.
 
-    entry: Entry
+    `number` is that of its last cycle; `modes` are those that were asked for.
+    """
+
+    sequence: int
+    client_id: str
+    kind: EntryKind
+    shift: str
+    at: datetime
+    person_id: int | None
+    cycles: int
+    number: int | None
     modes: frozenset[int]
-
-    @property
-    def number(self) -> int | None:
-        return self.entry.cycle_number
-
-    @property
-    def cycles(self) -> int:
-        return self.entry.cycles or 0
 
 
 def check_shift(session: Session, shift: Shift, *, confidence: float) -> SpotChecks:
@@ -120,8 +123,12 @@ def _compare(
     about: Collection[int] | None,
     confidence: float,
 ) -> SpotChecks:
-    by_shift = _standing_lines(session, cell_id, shift_ids, about)
-    checks = [check for lines in by_shift for check in _checks_of(lines)]
+    names = _Names.of(session, cell_id)
+    checks = [
+        check
+        for lines in _standing_lines(session, cell_id, shift_ids, about)
+        for check in _checks_of(lines, names)
+    ]
     used = [check for check in checks if check.independent]
     seen = sum(bool(check.modes) for check in used)
     missed = sum(check.missed for check in used)
@@ -144,63 +151,80 @@ def _standing_lines(
     """
     is_check = (Entry.shift_id.in_(shift_ids), Entry.kind == EntryKind.CHECK)
     checked = session.scalars(select(Entry.shift_id).where(*is_check).distinct()).all()
-    kinds = (EntryKind.GOOD, EntryKind.FAILED, EntryKind.CHECK)
+    if not checked:
+        return
+    # By columns: a trial's shifts hold tens of thousands of lines.
     statement = (
-        select(Entry)
+        select(
+            Entry.id, Entry.sequence, Entry.client_id, Entry.kind, Shift.label, Entry.occurred_at,
+            Entry.person_id, Entry.cycles, Entry.cycle_number,
+        )
         .join(Shift, Shift.id == Entry.shift_id)
-        .where(Entry.shift_id.in_(checked), Entry.kind.in_(kinds))
+        .where(Entry.shift_id.in_(checked), Entry.kind.in_((*COUNTED, EntryKind.CHECK)))
         .order_by(Shift.opened_at, Shift.id, Entry.sequence)
-        .options(selectinload(Entry.modes), selectinload(Entry.person), selectinload(Entry.shift))
-    )
-    undone = undone_ids(session, cell_id) if checked else set()
-    by_shift: dict[int | None, list[_Line]] = defaultdict(list)
-    for entry in session.scalars(statement):
-        if entry.client_id not in undone:
-            modes = {mode.id for mode in entry.modes}
-            asked = modes if about is None else modes & set(about)
-            by_shift[entry.shift_id].append(_Line(entry, frozenset(asked)))
+    )  # fmt: skip
+    modes = modes_by_entry(session, Entry.shift_id.in_(checked))
+    undone = undone_ids(session, cell_id)
+    by_shift: dict[str, list[_Line]] = defaultdict(list)
+    for row in session.execute(statement):
+        if row.client_id not in undone:
+            asked = {mode for mode in modes.get(row.id, ()) if about is None or mode in about}
+            by_shift[row.label].append(
+                _Line(
+                    row.sequence, row.client_id, row.kind, row.label, row.occurred_at,
+                    row.person_id, row.cycles or 0, row.cycle_number, frozenset(asked),
+                )
+            )  # fmt: skip
     yield from by_shift.values()
 
 
-def _checks_of(lines: Sequence[_Line]) -> list[SpotCheck]:
-    """Return the checks of one shift, each with what the log has for it."""
-    logged = [line for line in lines if line.entry.kind is not EntryKind.CHECK]
-    made = [line for line in lines if line.entry.kind is EntryKind.CHECK]
-    used = [line for line in made if _is_independent(line, logged)]
-    matched = _match([line for line in used if line.modes], logged)
-    told = {line.entry.client_id: _told(line) for line in made}
-    for line in used:
-        client_id = line.entry.client_id
-        told[client_id] = replace(
-            told[client_id], independent=True, logged_as=matched.get(client_id)
+@dataclass(frozen=True)
+class _Names:
+    people: Mapping[int, str]
+    modes: Mapping[int, str]
+
+    @classmethod
+    def of(cls, session: Session, cell_id: int) -> _Names:
+        people = select(Person.id, Person.name)
+        modes = select(FailureMode.id, FailureMode.name).where(FailureMode.cell_id == cell_id)
+        return cls(
+            people={row_id: name for row_id, name in session.execute(people)},
+            modes={row_id: name for row_id, name in session.execute(modes)},
         )
-    return list(told.values())
 
 
-def _told(line: _Line) -> SpotCheck:
-    entry = line.entry
-    return SpotCheck(
-        entry=entry.client_id,
-        shift="" if entry.shift is None else entry.shift.label,
-        at=entry.occurred_at,
-        person=None if entry.person is None else entry.person.name,
-        cycles=line.cycles,
-        cycle=entry.cycle_number,
-        modes=tuple(mode.name for mode in entry.modes if mode.id in line.modes),
-        independent=False,
-    )
+def _checks_of(lines: Sequence[_Line], names: _Names) -> list[SpotCheck]:
+    """Return the checks of one shift, each with what the log has for it."""
+    logged = [line for line in lines if line.kind is not EntryKind.CHECK]
+    made = [line for line in lines if line.kind is EntryKind.CHECK]
+    used = {line.client_id for line in made if _is_independent(line, logged)}
+    matched = _match([line for line in made if line.client_id in used and line.modes], logged)
+    return [
+        SpotCheck(
+            entry=line.client_id,
+            shift=line.shift,
+            at=line.at,
+            person=None if line.person_id is None else names.people[line.person_id],
+            cycles=line.cycles,
+            cycle=line.number,
+            modes=tuple(names.modes[mode] for mode in sorted(line.modes)),
+            independent=line.client_id in used,
+            logged_as=matched.get(line.client_id),
+        )
+        for line in made
+    ]
 
 
 def _is_independent(check: _Line, logged: Sequence[_Line]) -> bool:
     counted = [line for line in logged if line.cycles]
     near = [line for line in counted if _may_hold(line, _stretch(check, counted))] or counted
-    loggers = {line.entry.person_id for line in near}
-    return not loggers & {None, check.entry.person_id} and check.entry.person_id is not None
+    loggers = {line.person_id for line in near}
+    return check.person_id is not None and not loggers & {None, check.person_id}
 
 
 def _stretch(check: _Line, counted: Iterable[_Line]) -> range:
     """Return the numbers that the cycles of a check may have in the log."""
-    before = (line.number or 0 for line in counted if line.entry.sequence < check.entry.sequence)
+    before = (line.number or 0 for line in counted if line.sequence < check.sequence)
     last = check.number or max(before, default=0)
     return range(last - check.cycles + 1 - REACH, last + REACH + 1)
 
@@ -215,17 +239,17 @@ def _may_hold(line: _Line, stretch: range) -> bool:
 def _match(seen: Sequence[_Line], logged: Sequence[_Line]) -> dict[str, str]:
     """Find in the log what was seen: the ids of failed cycles by those of checks."""
     pairs = [
-        (distance, one.entry.sequence, other.entry.sequence, one, other)
+        (distance, one.sequence, other.sequence, one.client_id, other.client_id)
         for one in seen
         for other in logged
         if one.modes & other.modes and (distance := _distance(one, other)) <= REACH + 1
     ]
     matched: dict[str, str] = {}
     taken: set[str] = set()
-    for *_, one, other in sorted(pairs, key=lambda pair: pair[:3]):
-        if one.entry.client_id not in matched and other.entry.client_id not in taken:
-            matched[one.entry.client_id] = other.entry.client_id
-            taken.add(other.entry.client_id)
+    for *_, one_id, other_id in sorted(pairs):
+        if one_id not in matched and other_id not in taken:
+            matched[one_id] = other_id
+            taken.add(other_id)
     return matched
 
 

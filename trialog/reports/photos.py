@@ -91,7 +91,7 @@ def _photo(
             f"{words.moment(entry.occurred_at, zone)}"
         ),
         caption=(
-            f"{told}, {words.listed(list(modes))}. {words.moment(entry.occurred_at, zone)}"
+            f"{told}, {words.listed(list(modes))}\n{words.moment(entry.occurred_at, zone)}"
             f"{'' if person is None else f', {person}'}"
         ),
         content=content,

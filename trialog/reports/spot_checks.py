@@ -97,8 +97,8 @@ def _sentences(checks: SpotChecks, allowing: InflatedBound | None) -> list[str]:
     said = [_watched(checks), *_share(checks, allowing)] if checks.watched else []
     if checks.set_aside:
         said.append(
-            f"{words.counted(checks.set_aside, 'cycle')} checked by whoever logged the cycles, or "
-            "by nobody known, not used."
+            f"Not used: {words.counted(checks.set_aside, 'cycle')} checked by whoever logged the "
+            "cycles, or by nobody known."
         )
     return said
 
@@ -128,9 +128,10 @@ def _share(checks: SpotChecks, allowing: InflatedBound | None) -> list[str]:
 
 def _allowing(allowing: InflatedBound, at: str) -> str:
     """Say what the failure rate may be if failures are missed; the verdict rests on the log."""
+    lead = "Allowing for failures that nobody logged,"
     if allowing.upper == 1:
-        return "Were as many missed as that allows, nothing would be known of the failure rate."
+        return f"{lead} nothing is known of the failure rate."
     return (
-        f"Were as many missed as that allows, the failure rate would be at most "
-        f"{words.rate_up(allowing.upper)}, {at}; the verdict does not rest on this."
+        f"{lead} the failure rate is at most {words.rate_up(allowing.upper)}, {at}; the verdict "
+        "does not rest on this."
     )

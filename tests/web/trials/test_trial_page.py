@@ -4,6 +4,9 @@ import json
 import re
 
 from trialog.evidence import judge, verdict_as_dict
+from trialog.records.database import unit_of_work
+from trialog.records.models import Tablet
+from trialog.records.parking import park
 from trialog.web.trials.views import ASSETS
 
 
@@ -83,3 +86,23 @@ def test_what_a_person_may_not_do_is_not_offered(on_trial, operator, engineer, a
 def test_signing_is_offered_for_a_go_only(on_trial, approver):
     on_trial.shift("A", good=5)
     assert f"{on_trial.url}/sign" not in approver.get(on_trial.url).text
+
+
+def test_what_tablets_sent_and_the_logbook_did_not_take_stands_on_the_page(
+    on_trial, engineer, operator, session
+):
+    with unit_of_work(session):
+        tablet = Tablet(name="blue tablet", key_hash="nobody's", enrolled_at=on_trial.now)
+        session.add(tablet)
+        session.flush()
+        park(
+            session, on_trial.cell.cell, tablet, None, client_id="lost", line={"kind": "good"},
+            why="it breaks a rule", now=on_trial.now,
+        )  # fmt: skip
+    said = "1 line from tablets was not taken into the logbook; see to it first."
+    way = f'<a href="/cells/{on_trial.cell.id}/parked">See to parked lines</a>'
+    ours, theirs = (visitor.get(on_trial.url).text for visitor in (engineer, operator))
+    assert said in ours
+    assert said in theirs
+    assert way in ours
+    assert way not in theirs
