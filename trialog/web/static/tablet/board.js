@@ -76,7 +76,13 @@
     show();
   }
 
+  /* Nothing is chosen most of the time, and then there is nothing to draw anew. */
+  let drawn = "";
   function showChosen() {
+    const next = collecting() ? (shift.standing() || { last: 0 }).last + 1 : null;
+    const now = JSON.stringify([next, [...chosen], texts.tag]);
+    if (now === drawn) return;
+    drawn = now;
     targets().forEach((target) => {
       const picked = String(chosen.has(Number(target.dataset.mode)));
       if (collecting()) target.setAttribute("aria-pressed", picked);
@@ -84,18 +90,23 @@
     });
     $("several-name").textContent = t(collecting() ? "cancel" : "board.several");
     $("collect").disabled = chosen.size === 0;
-    $("collect-name").textContent = t("board.collect", { number: (shift.standing() || { last: 0 }).last + 1 });
+    $("collect-name").textContent = next === null ? "" : t("board.collect", { number: next });
     $("collect-modes").textContent = chosen.size
       ? texts.list([...chosen].map(shift.modeName))
       : t("board.collect_hint");
   }
 
-  modes.onDraw(() => modes.fill($("modes"), (id) => {
+  function tapMode(id) {
     if (!collecting()) return logFailed([id]);
     if (!chosen.delete(id)) chosen.add(id);
     feel("chosen");
     return showChosen();
-  }, "device"));
+  }
+
+  modes.onDraw(() => {
+    modes.fill($("modes"), tapMode, "device");
+    drawn = "";
+  });
   onTap($("several"), () => collect(!collecting()));
   onTap($("collect"), () => {
     logFailed([...chosen]);
@@ -108,15 +119,21 @@
     if ($(id).textContent !== text) $(id).textContent = text;
   }
 
+  function hide(id, on) {
+    if ($(id).hidden !== on) $(id).hidden = on;
+  }
+
   /* The largest place holds what comes next: good cycle, the failed one being put together,
      or, where only failures are tapped, the counter or the cell that runs again. */
   function showPlace() {
     const stopped = stoppedFor() !== null;
-    $("collect").hidden = !collecting();
-    $("good").hidden = collecting() || failuresOnly();
-    $("again").hidden = collecting() || !failuresOnly() || !stopped;
-    $("reading").hidden = collecting() || !failuresOnly() || stopped;
-    document.body.classList.toggle("collecting", collecting());
+    const choosing = collecting();
+    const only = failuresOnly();
+    hide("collect", !choosing);
+    hide("good", choosing || only);
+    hide("again", choosing || !only || !stopped);
+    hide("reading", choosing || !only || stopped);
+    document.body.classList.toggle("collecting", choosing);
   }
 
   function showClock() {
@@ -125,7 +142,7 @@
     const every = seconds !== null && !failuresOnly();
     put("stopped-for", every ? t("board.stopped", { time }) : "");
     put("again-clock", seconds === null ? "" : t("board.again_clock", { time }));
-    $("stopped").hidden = !every;
+    hide("stopped", !every);
   }
 
   function show() {

@@ -7,6 +7,7 @@
   const SHAPES = { "stops the cell": "shape-stops", "can damage": "shape-damage", nuisance: "shape-nuisance" };
   const heard = [];
   let drawn = "";
+  let seen = null;
 
   function element(tag, name, text) {
     const made = document.createElement(tag);
@@ -52,6 +53,9 @@
 
   /* Draw them again where the cell's modes changed. */
   function draw() {
+    const devices = tablet.cell && tablet.cell.devices;
+    if (devices === seen) return;
+    seen = devices;
     const now = tablet.cell ? JSON.stringify([tablet.cell.id, tablet.cell.devices]) : "";
     if (now === drawn || now === "") return;
     drawn = now;

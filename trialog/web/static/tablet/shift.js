@@ -8,9 +8,21 @@
 
   const modulus = () => (tablet.cell ? tablet.cell.modulus : null);
 
+  /* Lines of this cell. Nearly always that is all of them, and looking through 2,000 at each tap
+     would cost more than the tap: only what is new is looked at. */
+  let looked = { lines: null, cell: null, count: 0, mixed: false };
   function waiting() {
-    const here = (line) => line.cell === undefined || line.cell === tablet.cellId;
-    return outbox.waiting.every(here) ? outbox.waiting : outbox.waiting.filter(here);
+    const lines = outbox.waiting;
+    const cell = tablet.cellId;
+    const here = (line) => line.cell === undefined || line.cell === cell;
+    if (looked.lines !== lines || looked.cell !== cell || lines.length < looked.count) {
+      looked = { lines, cell, count: 0, mixed: false };
+    }
+    while (looked.count < lines.length) {
+      looked.mixed = looked.mixed || !here(lines[looked.count]);
+      looked.count += 1;
+    }
+    return looked.mixed ? lines.filter(here) : lines;
   }
 
   const standing = () => counted.of(tablet.cell ? tablet.cell.state : null, waiting(), modulus());
@@ -48,6 +60,9 @@
 
   const words = (line) => wordsOf(line, modeName);
 
+  /* When a line was made, by the shop's clock. */
+  const time = (line) => texts.moment(Date.parse(line.time), (tablet.pack || {}).zone);
+
   const date = () => {
     const zone = tablet.pack ? tablet.pack.zone : undefined;
     const form = { year: "numeric", month: "2-digit", day: "2-digit" };
@@ -60,7 +75,7 @@
 
   root.trialog = Object.assign(root.trialog, {
     shift: {
-      log, say, standing, words, mode, modes, modeName, modulus, date, waiting,
+      log, say, standing, time, words, mode, modes, modeName, modulus, date, waiting,
       expected: () => expected(standing(), modulus()),
       missing: (reading) => missing(standing(), reading, modulus()),
       onLogged: (act) => heard.push(act),

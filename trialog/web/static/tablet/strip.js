@@ -10,7 +10,7 @@
 
   function put(element, text) {
     if (element.textContent !== text) element.textContent = text;
-    element.hidden = text === "";
+    if (element.hidden !== (text === "")) element.hidden = text === "";
   }
 
   /* Why lines wait; null while all is well. */
@@ -33,7 +33,7 @@
       if (why) return { sign: "▲", words: t(`saved.${why}`), why: "" };
       return { sign: "●", words: t("saved.all"), why: "" };
     }
-    const since = outbox.since ? t("saved.since", { time: texts.moment(outbox.since.getTime()) }) : "";
+    const since = waits ? t("saved.since", { time: shift.time(outbox.waiting[0]) }) : "";
     const reason = why ? t(`saved.${why}`) : t("saved.sending");
     return {
       sign: "▲",

@@ -11,7 +11,16 @@
   let tag = ENGLISH;
 
   const words = () => (loaded[tag] || loaded[ENGLISH] || {});
-  const number = (value) => value.toLocaleString(tag);
+
+  /* A formatter costs more to make than to use. */
+  const formatters = new Map();
+  function formatter(kind, make) {
+    const key = `${tag} ${kind}`;
+    if (!formatters.has(key)) formatters.set(key, make());
+    return formatters.get(key);
+  }
+
+  const number = (value) => formatter("number", () => new Intl.NumberFormat(tag)).format(value);
   const shown = (value) => (typeof value === "number" ? number(value) : String(value));
 
   function fill(text, params) {
@@ -27,7 +36,8 @@
   function plural(key, n, params = {}) {
     const forms = words()[key];
     if (typeof forms !== "object") return key;
-    const form = forms[new Intl.PluralRules(tag).select(n)] || forms.other;
+    const rules = formatter("plural", () => new Intl.PluralRules(tag));
+    const form = forms[rules.select(n)] || forms.other;
     return fill(form, { n, ...params });
   }
 
@@ -50,11 +60,13 @@
 
   function moment(milliseconds, zone) {
     const form = { hour: "2-digit", minute: "2-digit", hourCycle: "h23" };
-    try {
-      return new Intl.DateTimeFormat(tag, { ...form, timeZone: zone }).format(milliseconds);
-    } catch {
-      return new Intl.DateTimeFormat(tag, form).format(milliseconds); /* a zone it does not know */
-    }
+    return formatter(`time ${zone}`, () => {
+      try {
+        return new Intl.DateTimeFormat(tag, { ...form, timeZone: zone });
+      } catch {
+        return new Intl.DateTimeFormat(tag, form); /* a zone that this browser does not know */
+      }
+    }).format(milliseconds);
   }
 
   const PLACES = [

@@ -14,8 +14,6 @@
     return made;
   }
 
-  const time = (line) => texts.moment(Date.parse(line.tablet_time || line.time));
-
   /* The running number that the page showed, where the line still stands. */
   function wordsOf(line) {
     const now = shift.standing();
@@ -33,9 +31,9 @@
     const lines = outbox.waiting;
     $("unsent-why").textContent = lines.length || strip.trouble() ? why() : "";
     $("unsent-count").textContent = lines.length
-      ? plural("unsent.count", lines.length, { time: texts.moment(outbox.since.getTime()) })
+      ? plural("unsent.count", lines.length, { time: shift.time(lines[0]) })
       : t("unsent.none");
-    const shown = lines.slice(-SHOWN).reverse().map((line) => item(wordsOf(line), time(line)));
+    const shown = lines.slice(-SHOWN).reverse().map((line) => item(wordsOf(line), shift.time(line)));
     const rest = lines.length - shown.length;
     $("unsent-lines").replaceChildren(...shown, ...(rest > 0 ? [item(plural("unsent.more", rest))] : []));
     $("unsent-again").hidden = lines.length === 0;

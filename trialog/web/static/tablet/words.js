@@ -12,6 +12,8 @@
     if (line.counter !== undefined && line.counter !== null) {
       return plural("words.good_counter", line.cycles, { reading: line.counter });
     }
+    /* Its place is not known: it waited while another tablet logged. */
+    if (line.cycle_number === null) return plural("words.good_unplaced", line.cycles);
     if (line.cycles === 1) return t("words.good", { number: line.cycle_number });
     const first = line.cycle_number - line.cycles + 1;
     return t("words.good_many", { cycles: line.cycles, first, number: line.cycle_number });
