@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
@@ -75,6 +76,9 @@ def test_a_good_cycle_is_taken_and_counted(tablet, shift, session, people):
 
 
 def test_a_whole_shift_is_opened_logged_and_closed_from_a_tablet(tablet, cell, session):
+    photo = b"\xff\xd8\xff a part on the floor"
+    name = hashlib.sha256(photo).hexdigest()
+    assert tablet.open("PUT", f"/api/tablet/photos/{name}", data=photo).status_code == 200
     lines = [
         tablet.tap("open", stage="by hand", counter=100),
         tablet.tap("condition", condition="cold start"),
@@ -82,7 +86,7 @@ def test_a_whole_shift_is_opened_logged_and_closed_from_a_tablet(tablet, cell, s
         miss := tablet.tap("failed", modes=[cell.chips.id, cell.dropped.id]),
         tablet.tap("stop", clear_seconds=40),
         tablet.tap("note", text="chips under the jaw"),
-        tablet.tap("photo", target=miss["client_id"], photo="a" * 64),
+        tablet.tap("photo", target=miss["client_id"], photo=name),
         tablet.tap("check", cycles=2),
         tablet.tap("good", counter=106),
         tablet.tap("close", counter=106),
