@@ -8,7 +8,8 @@
   const { add: onChange, tell: changed } = root.trialog.hearing();
   const limits = [];
   let registration = null;
-  let asked = 0;
+  let told = null; /* the version that the server told last */
+  let asked = { version: null, at: 0 };
 
   function limit(name, holds) {
     const at = limits.indexOf(name);
@@ -43,6 +44,7 @@
       registration = await workers.register("sw.js", { updateViaCache: "none" });
       limit("no-offline", false);
       watch(registration.installing);
+      hear(told);
     } catch {
       /* Without a network it cannot be asked for again: then the one that opened the page is
          enough. Without either, the page does not open offline. */
@@ -62,10 +64,11 @@
   /* The server told its version: where it is another, the browser shall look for the newer page
      now and not at the next load. */
   function hear(version) {
+    told = version;
+    if (!registration || !version || version === root.trialog.version || update.ready) return;
     const now = performance.now();
-    if (!registration || version === root.trialog.version || update.ready) return;
-    if (asked !== 0 && now - asked < SELDOM) return;
-    asked = now;
+    if (version === asked.version && now - asked.at < SELDOM) return;
+    asked = { version, at: now };
     registration.update().catch(() => {});
   }
 
