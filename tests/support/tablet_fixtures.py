@@ -82,12 +82,14 @@ def tablet_on(browser, live_server, begin_tablet):
     """
     contexts, complaints = [], []
 
-    def make(*, person=None, url=live_server.url, **options):
+    def make(*, person=None, url=live_server.url, before=None, **options):
         context = browser.new_context(**{"viewport": TABLET, "has_touch": True} | options)
         context.set_default_timeout(10_000)
         contexts.append(context)
         page = context.new_page()
         listen(page, complaints)
+        if before is not None:
+            before(page)
         return begin_tablet(page, url, person=person)
 
     make.complaints = complaints

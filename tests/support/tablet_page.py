@@ -11,6 +11,8 @@ MODES = ["chips left", "dropped part", "ejection miss", "slow return"]
 
 PATIENCE = 60_000
 
+expect.set_options(timeout=20_000)  # a computer that does much else at once is slow, not wrong
+
 
 class TabletPage:
     """A page at `url`, on which somebody with a PIN logs."""
@@ -59,6 +61,16 @@ class TabletPage:
     def reload(self):
         self.page.reload()
 
+    def set_up(self, name, value):
+        """Set what the sheet of the tablet sets, and wait until it is on the disk."""
+        self.page.evaluate(
+            """([name, value]) => {
+              window.trialog.settings.set(name, value);
+              return window.trialog.store.set("last set by a test", name);
+            }""",
+            [name, value],
+        )
+
     # ── What it shows ─────────────────────────────────────────────────────────
 
     def logged(self):
@@ -98,9 +110,9 @@ class TabletPage:
     def fail(self, *modes):
         """Log a failed cycle with one mode, or with several collected."""
         if len(modes) > 1:
-            self.tap("#several")
+            self.page.locator("#several").tap()
         for name in modes:
-            self.tap(f'#modes [data-name="{name}"]')
+            self.page.locator(f'#modes [data-name="{name}"]').tap()
         if len(modes) > 1:
             self.page.locator("#collect").tap()
 

@@ -26,12 +26,14 @@ def each_view(tablet, views=VIEWS):
     Screens come first, while no shift runs: a running one leads back to the board.
     """
     for view in sorted(views, key=lambda view: not view.startswith("screen")):
-        tablet.page.evaluate("window.trialog.settings.set('counting', 'every')")
+        tablet.set_up("counting", "every")
         tablet.reload()
         tablet.page.wait_for_function("() => document.body.dataset.on !== 'loading'")
         if not view.startswith("screen") and tablet.page.locator("#screen-open").is_visible():
             tablet.open_shift(counter=100)
-        yield view, bring_up(tablet, view)
+        root = bring_up(tablet, view)
+        tablet.page.wait_for_function("() => document.querySelector('.hit') === null")
+        yield view, root
 
 
 def all_sheets(page):
@@ -96,13 +98,13 @@ def _plain(tablet):
 
 
 def _collecting(tablet):
-    tablet.tap("#several")
-    tablet.tap('#modes [data-name="chips left"]')
+    tablet.page.locator("#several").tap()
+    tablet.page.locator('#modes [data-name="chips left"]').tap()
     return "#screen-board"
 
 
 def _failures_only(tablet):
-    tablet.page.evaluate("window.trialog.settings.set('counting', 'failures')")
+    tablet.set_up("counting", "failures")
     expect(tablet.page.locator("#reading")).to_be_visible()
     return "#screen-board"
 

@@ -40,7 +40,8 @@ class Proxy:
     """Stands at `url` before a server on a loopback port.
 
     `twice` delivers every batch of entries twice, one after the other or at the same moment.
-    `answers` holds what is answered in the server's place: path to (content type, body).
+    `answers` holds what is answered in the server's place: path to (content type, body);
+    `headers` what is sent with that: path to pairs.
     `seen` lists what was forwarded: (method, path, status).
     """
 
@@ -50,6 +51,7 @@ class Proxy:
         self.delay = 0.0
         self.twice = False
         self.answers = {}
+        self.headers = {}
         self.seen = []
         self.chance = random.Random(seed)
         self.changed = threading.Event()
@@ -79,7 +81,8 @@ class Proxy:
         if request.path not in self.answers:
             return self._pass_on(request)
         kind, body = self.answers[request.path]
-        return 200, [("Content-Type", kind), ("Cache-Control", "no-cache")], body
+        more = self.headers.get(request.path, [])
+        return 200, [("Content-Type", kind), ("Cache-Control", "no-cache"), *more], body
 
     def _pass_on(self, request):
         """Forward a request as often as it has to arrive; return one of the answers."""
