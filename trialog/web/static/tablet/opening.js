@@ -3,19 +3,29 @@
 (function (root) {
   "use strict";
 
-  const { Digits, board, closeSheets, feel, nextLabel, onTap, outbox, settings, shift, strip, tablet,
+  const { Digits, board, closeSheets, feel, nextLabel, onTap, outbox, settings, shift, store, strip, tablet,
     texts, whenOpened } = root.trialog;
   const { t } = texts;
   const $ = (id) => document.getElementById(id);
+  const KEPT = 20; /* names of shifts: more than a long weekend has */
   const STAGES = ["by hand", "robot attended", "unattended"];
 
   let stage = STAGES[0];
   let named = null; /* the name that somebody typed; null: the suggested one */
   const ticked = new Set();
 
+  /* Names that shifts have: those the server told, those that wait to be told to it, and those
+     seen here since; what the server told may be hours old. */
   function taken() {
     const waiting = shift.waiting().filter((line) => line.kind === "open").map((line) => line.shift);
-    return [...(tablet.cell.labels || []), ...waiting];
+    return [...(tablet.cell.labels || []), ...waiting, ...(store.get(seenAt()) || [])];
+  }
+
+  const seenAt = () => `labels of ${tablet.cellId}`;
+
+  function remember(seen) {
+    const known = store.get(seenAt()) || [];
+    if (!known.includes(seen)) store.set(seenAt(), [seen, ...known].slice(0, KEPT));
   }
 
   /* The server's suggestion, unless the day is over or a shift of this tablet has it already. */
@@ -128,5 +138,5 @@
     onTap(target, () => settings.set("counting", target.dataset.counting));
   });
 
-  root.trialog = Object.assign(root.trialog, { opening: { begin, show } });
+  root.trialog = Object.assign(root.trialog, { opening: { begin, remember, show } });
 })(window);

@@ -48,7 +48,10 @@
       halts.revoked();
     }
     if (strip.trouble() !== "revoked") toldRevoked = false;
-    if (screen === "board" && now && now.open) logging = now.label;
+    if (screen === "board" && now && now.open && logging !== now.label) {
+      logging = now.label;
+      opening.remember(logging);
+    }
   }
 
   function draw() {
