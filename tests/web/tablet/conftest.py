@@ -1,4 +1,4 @@
-"""Tablets whose server does as the test says."""
+"""Tablets whose server does as the test says, and one that is ready to log."""
 
 from __future__ import annotations
 
@@ -49,6 +49,14 @@ def core(core_page):
     """Return an enrolled tablet on which somebody is signed in."""
     tablet = core_page().enrol()
     assert tablet.sign_in()["ok"]
+    return tablet
+
+
+@pytest.fixture
+def board(tablet_on):
+    """Return a tablet on whose board the operator logs; the counter stood at 500."""
+    tablet = tablet_on()
+    tablet.open_shift(counter=500)
     return tablet
 
 
