@@ -2,10 +2,10 @@
 (function (root) {
   "use strict";
 
-  const { closeSheets, onTap, openSheet, outbox, texts } = root.trialog;
+  const { closeSheets, interruptWith, onTap, openSheet, outbox, texts } = root.trialog;
   const { t, plural } = texts;
   const $ = (id) => document.getElementById(id);
-  let why = null; /* {title, words, next, act, stay}; its words may change while it shows */
+  let why = null; /* {title, words, next, act, stay, asked}; its words may change while it shows */
 
   function show() {
     $("halt-title").textContent = why.title();
@@ -17,7 +17,8 @@
   function halt(reason) {
     why = reason;
     show();
-    openSheet("halt");
+    if (reason.asked) openSheet("halt");
+    else interruptWith("halt");
   }
 
   function closed({ label, logged, failed }) {
@@ -27,6 +28,7 @@
       words: () => `${counts()} ${t(outbox.waiting.length ? "halt.closed_waiting" : "halt.closed_sent")}`,
       next: "halt.next",
       act: () => root.trialog.decide(),
+      asked: true,
     });
   }
 

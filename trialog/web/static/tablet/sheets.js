@@ -19,6 +19,15 @@
     sheet(name).scrollTop = 0;
   }
 
+  /* A sheet that nobody asked for may come up under a finger that is on its way to something
+     else: for a moment it takes no taps. */
+  const FRESH = 700; /* ms */
+  function interruptWith(name) {
+    openSheet(name);
+    sheet(name).dataset.fresh = "";
+    setTimeout(() => { delete sheet(name).dataset.fresh; }, FRESH);
+  }
+
   function whenOpened(name, act) {
     opening[name] = act;
   }
@@ -92,6 +101,6 @@
   document.querySelectorAll("[data-close]").forEach((target) => onTap(target, closeSheets));
 
   root.trialog = Object.assign(root.trialog, {
-    Digits, anyOpen, closeSheets, openSheet, sheet, whenOpened,
+    Digits, anyOpen, closeSheets, interruptWith, openSheet, sheet, whenOpened,
   });
 })(window);

@@ -50,6 +50,7 @@
   }
 
   let told = "";
+  let owed = false; /* that all is saved again, to somebody who heard that it was not */
   function showSaved() {
     const now = saved();
     put($("saved-sign"), now.sign);
@@ -57,8 +58,10 @@
     put($("saved-why"), now.why);
     $("saved").classList.toggle("unsaved", now.sign === "▲");
     /* A reader hears that something changed, not every line that comes and goes. */
-    const news = trouble() ? now.words.replace(/\d+/g, "") + (trouble() || "") : "";
-    if (news !== told && (news || told)) $("saved-said").textContent = `${now.words} ${now.why}`;
+    const news = trouble() || "";
+    const well = owed && now.sign === "●";
+    if (well || (news && news !== told)) $("saved-said").textContent = `${now.words} ${now.why}`.trim();
+    owed = (owed || news !== "") && !well;
     told = news;
   }
 

@@ -6,6 +6,7 @@
     stayAwake, store, strip, tablet, texts, unsent } = root.trialog;
   const $ = (id) => document.getElementById(id);
   const screens = [...document.querySelectorAll(".screen")];
+  const backs = [...document.querySelectorAll(".go-back")];
   const shown = {};
   let screen = "loading";
 
@@ -65,6 +66,7 @@
     about.show();
     guide.show();
     halts.show();
+    backs.forEach((back) => { back.hidden = `screen-${next()}` === back.closest(".screen").id; });
     $("menu-update").hidden = !(root.trialog.update && root.trialog.update.ready);
     stayAwake(Boolean(now && now.open) && ["board", "check"].includes(screen));
   }
@@ -96,6 +98,7 @@
 
   document.querySelectorAll("dialog").forEach((one) => one.addEventListener("close", changed));
   root.trialog.onTap($("hand-over"), () => show("people"));
+  backs.forEach((back) => root.trialog.onTap(back, decide));
   root.trialog.onTap($("menu-update"), () => root.trialog.update.apply());
   [outbox, tablet, settings, texts, ...(root.trialog.update ? [root.trialog.update] : [])]
     .forEach((one) => one.onChange(changed));

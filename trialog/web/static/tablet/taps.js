@@ -46,12 +46,12 @@
     const down = new Set();
     let owed = [];
     const tapped = (event) => {
-      if (target.disabled) return;
+      if (target.disabled || target.closest("[data-fresh]")) return;
       flash(target);
       act(event);
     };
     target.addEventListener("pointerdown", (event) => {
-      if (event.button !== 0 || target.disabled) return;
+      if (event.button !== 0 || target.disabled || target.closest("[data-fresh]")) return;
       down.add(event.pointerId);
       flash(target);
     });

@@ -2,7 +2,7 @@
 (function (root) {
   "use strict";
 
-  const { anyOpen, closeSheets, onTap, openSheet, outbox, shift, strip, tablet, texts, whenOpened } = root.trialog;
+  const { anyOpen, closeSheets, interruptWith, onTap, outbox, shift, strip, tablet, texts, whenOpened } = root.trialog;
   const { t, plural } = texts;
   const $ = (id) => document.getElementById(id);
   const SHOWN = 30;
@@ -63,7 +63,7 @@
   function interrupt() {
     const parked = outbox.parked.length;
     if (parked > told && !anyOpen()) {
-      openSheet("unsent");
+      interruptWith("unsent");
       shift.say(plural("said.refused", parked));
       told = parked;
     }
