@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import timedelta
+
 import pytest
 from sqlalchemy import select
 from support.intake import parked_rows
@@ -12,7 +15,7 @@ from trialog.records.entries import NewEntry
 from trialog.records.intake import Incoming
 from trialog.records.models import AuditEvent
 from trialog.records.parking import count_parked, leave_out, parked_lines, write_in
-from trialog.records.words import EntryKind, ParkedOutcome
+from trialog.records.words import EntryKind, ParkedOutcome, Reading
 
 # ── What breaks a rule is parked ─────────────────────────────────────────────────────────────
 
@@ -65,13 +68,37 @@ def test_what_only_an_engineers_page_may_write_is_parked(session, tablet, kind):
     assert "a tablet may not write" in parked_rows(session)[0].why
 
 
-def test_an_operator_may_not_undo_a_closing(session, tablets, people):
+def test_a_tablet_does_not_undo_a_closing_whoever_its_line_names(session, tablets, people):
     tablet = tablets()
     close = tablet.line(EntryKind.SHIFT_CLOSED)
     tablet.send(tablet.open(), close)
     assert tablet.statuses(tablet.undo(close)) == ["parked"]
     tablet.person = people.engineer
-    assert tablet.statuses(tablet.undo(close)) == ["added"]
+    assert tablet.statuses(tablet.undo(close)) == ["parked"]
+    assert "signed in to trialog" in parked_rows(session)[1].why
+
+
+@pytest.mark.parametrize("kind", [EntryKind.RULING, EntryKind.READING, EntryKind.REVISION])
+def test_a_tablet_does_not_undo_what_it_may_not_write(
+    session, logbook, tablets, people, cell, *, now, kind
+):
+    tablet = tablets(people.engineer)  # the line says so; the key alone proves no engineer
+    failed = tablet.failed(cell.chips)
+    tablet.send(tablet.open(counter=0), failed)
+    engineers = {
+        EntryKind.RULING: {
+            "shift": "A", "target": failed.client_id, "relevant": False, "reason": "a test part",
+        },
+        EntryKind.READING: {"shift": "A", "reading": Reading.OPENING, "counter": 5},
+        EntryKind.REVISION: {
+            "device_id": cell.jet.id, "resets_evidence": True, "text": "a new nozzle",
+        },
+    }  # fmt: skip
+    line = NewEntry(client_id="engineers", kind=kind, occurred_at=now, **engineers[kind])
+    logbook.write(line, actor=people.engineer)
+    undo = replace(tablet.undo(tablet.good()).entry, target="engineers", shift=None)
+    assert tablet.statuses(Incoming(undo.client_id, {"kind": "undo"}, undo)) == ["parked"]
+    assert "signed in to trialog" in parked_rows(session)[0].why
 
 
 def test_a_line_of_somebody_who_left_since_is_taken(session, logbook, tablet, people):
@@ -161,3 +188,17 @@ def test_an_engineer_leaves_a_line_out_only_with_a_reason(session, people, stran
 def test_an_operator_may_not_settle_a_parked_line(session, people, stranded, now):
     with pytest.raises(NotAllowedError), unit_of_work(session):
         leave_out(session, stranded[0], "mine", actor=people.operator, now=now)
+
+
+def test_a_mended_line_is_not_dated_after_it_came(session, logbook, people, stranded, now):
+    [parked] = stranded
+    mended = NewEntry(
+        client_id="whatever", kind=EntryKind.GOOD, shift="A", cycles=2, tablet_number=1,
+        tablet_id=parked.tablet_id, person_id=people.operator.id,
+        occurred_at=now + timedelta(hours=2),
+    )  # fmt: skip
+    later = now + timedelta(hours=3)
+    with unit_of_work(session):
+        written = write_in(session, parked, mended, actor=people.engineer, now=later)
+    assert written.occurred_at == parked.parked_at == now
+    assert logbook.verify() == []

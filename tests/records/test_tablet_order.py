@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 
+from sqlalchemy import select
 from support.cells import good
 from support.intake import parked_rows
 
+from trialog.records.entries import NewEntry
 from trialog.records.intake import Incoming
+from trialog.records.models import DeviceRollup, Revision
 from trialog.records.words import EntryKind
 
 # ── Order ────────────────────────────────────────────────────────────────────────────────────
@@ -92,6 +95,30 @@ def test_a_clock_that_falls_back_never_runs_before_the_tablets_last_line(tablet,
     tablet.send(tablet.open())
     tablet.send(tablet.good(), tablet.good(after=-7200), tablet.good(after=3), after=9)
     assert shown("occurred_at") == [now, now, now + timedelta(seconds=3)]
+
+
+def test_a_clock_set_back_never_runs_before_what_the_tablet_had_heard_of(tablets, shown, now):
+    here, away = tablets(), tablets()
+    here.send(here.open(), after=60)
+    here.send(here.good(after=100), after=100)
+    away.send(away.good(after=-7200, seen=2, waited=True), after=200)
+    assert shown("occurred_at")[-1] == now + timedelta(seconds=100)
+
+
+def test_a_failure_is_not_older_than_the_revision_that_its_tablet_knew_of(
+    logbook, tablets, people, cell, *, now
+):
+    tablet = tablets()
+    tablet.send(tablet.open())
+    change = NewEntry(
+        client_id="change", kind=EntryKind.REVISION, device_id=cell.jet.id, text="a new nozzle",
+        resets_evidence=True, occurred_at=now + timedelta(seconds=3000),
+    )  # fmt: skip
+    logbook.write(change, actor=people.engineer, now=now + timedelta(seconds=3600))
+    tablet.send(tablet.failed(cell.chips, after=60, seen=2), after=3700)
+    rollups = logbook.session.scalars(select(DeviceRollup).filter_by(device_id=cell.jet.id))
+    revision = logbook.session.scalars(select(Revision).filter_by(what="a new nozzle")).one()
+    assert [row.revision_id for row in rollups if row.failures] == [revision.id]
 
 
 def test_a_line_without_a_time_gets_the_servers(tablet, shown, now):

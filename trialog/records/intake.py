@@ -92,6 +92,7 @@ class _Intake:
         self.settled: dict[str, TakenIn] = {}
         self.people: dict[int, Person | None] = {}
         self.last_time: datetime | None = None
+        self.heard: dict[int, datetime | None] = {}
 
     def take(self, group: Sequence[Incoming]) -> None:
         """Write, park or recognise the lines of one group."""
@@ -143,6 +144,11 @@ class _Intake:
             return InvalidValueError("person", "be a known person", entry.person_id)
         if needed is not None and not role_may(person, needed):
             return NotAllowedError(f"{person.name} ({person.role}) may not {needed}")
+        if needed not in (None, Action.LOG):
+            # A line names who was signed in; the tablet's key does not prove that it was so.
+            return NotAllowedError(
+                f"a tablet may not {needed}; an engineer signed in to trialog may"
+            )
         return None
 
     def _person(self, entry: NewEntry) -> Person | None:
@@ -202,11 +208,27 @@ class _Intake:
         return True
 
     def _timed(self, entry: NewEntry) -> NewEntry:
-        """Hold a time that a tablet's clock gave between its line before and the server's now."""
+        """Hold a time that a tablet's clock gave between what came before and the server's now.
+
+        Before came the tablet's last line, and whatever it had heard of at the tap: by a clock
+        that was set back, a failure would count for the revision before its own.
+        """
         moment = min(entry.occurred_at or self.now, self.now)
-        before = self.last_time or self._last_stored_time()
-        self.last_time = moment if before is None else max(moment, before)
+        before = (self.last_time or self._last_stored_time(), self._heard_at(entry.seen))
+        self.last_time = max([moment, *(time for time in before if time is not None)])
         return replace(entry, occurred_at=self.last_time)
+
+    def _heard_at(self, seen: int | None) -> datetime | None:
+        """Return when the last line was written that a tablet knew of at a tap."""
+        if not seen or seen > self.cell.chain_length:
+            return None
+        if seen not in self.heard:
+            statement = select(Entry.recorded_at).where(
+                Entry.cell_id == self.cell.id, Entry.sequence == seen
+            )
+            written = self.session.scalar(statement)
+            self.heard[seen] = None if written is None else min(written, self.now)
+        return self.heard[seen]
 
     def _last_stored_time(self) -> datetime | None:
         statement = (

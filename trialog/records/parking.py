@@ -78,7 +78,8 @@ def write_in(
 ) -> Entry:
     """Write a parked line as an engineer has mended it, under its own id.
 
-    Its place among the cycles that were logged since is not known any more.
+    Its place among the cycles that were logged since is not known any more. Whatever a tablet's
+    clock said, the line was tapped before it was parked.
 
     Raises
     ------
@@ -91,7 +92,7 @@ def write_in(
         entry,
         client_id=parked.client_id,
         tablet_id=parked.tablet_id,
-        occurred_at=min(entry.occurred_at or now, now),
+        occurred_at=min(entry.occurred_at or parked.parked_at, parked.parked_at),
         order_known=False,
     )
     cell = session.get_one(Cell, parked.cell_id)
