@@ -41,6 +41,12 @@ def _counter(evidence: Evidence, plan: Plan, standing: Standing) -> tuple[bool, 
         listed = "; ".join(f"{item.label}: {item.state}" for item in unclear[:3])
         more = f" and {len(unclear) - 3} more" if len(unclear) > 3 else ""
         return False, f"cannot be told for {listed}{more}"
+    if evidence.doubtful_readings:
+        listed = "; ".join(evidence.doubtful_readings[:3])
+        return False, (
+            f"readings that good cycles rest on are in doubt ({listed}); where they are right "
+            "all the same, write one of them in again"
+        )
     unlogged = sum(item.unlogged or 0 for item in evidence.reconciliations)
     between = _between_shifts(evidence)
     if unlogged == 0:

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 
 from trialog.evidence.counting import Counts, count, frame
 from trialog.evidence.parked import ParkedCounts, count_parked_since
+from trialog.evidence.readings import doubtful_readings
 from trialog.evidence.reconciling import CounterState, Reconciliation, compare
 from trialog.records.models import (
     CellRollup,
@@ -68,6 +69,9 @@ class Evidence:
     cycles_between_shifts: int
     """Cycles that the machine counted between the closing of one shift and the opening of the
     next; no shift covers them."""
+
+    doubtful_readings: tuple[str, ...]
+    """What speaks against readings that good cycles rest on, and nobody has seen to."""
 
     cycles_per_shift: float
     last_failure: int
@@ -138,6 +142,9 @@ def gather_evidence(session: Session, trial: Trial) -> Evidence:
         conditions=_conditions(session, window, table),
         reconciliations=reconciliations,
         cycles_between_shifts=_cycles_between(session, trial, table),
+        doubtful_readings=doubtful_readings(
+            session, shifts_of(session, trial.cell), logged, set(table["shift_id"])
+        ),
         cycles_per_shift=_cycles_per_shift(window, logged),
         last_failure=_last_failure(session, window, failed),
         parked=count_parked_since(session, trial.cell_id, window.begins_at),

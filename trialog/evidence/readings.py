@@ -1,0 +1,93 @@
+"""Good cycles that a counter reading alone vouches for: which of those readings cannot be right.
+
+Where only failures are tapped, one wrong digit makes cycles that the machine never ran, and the
+log then agrees with the counter. Two things give it away: the counter reads less at the next
+opening than at the closing before, or more was counted than the machine can make in the time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Sequence
+from itertools import pairwise
+
+from sqlalchemy import ColumnElement, select
+from sqlalchemy.orm import Session
+
+from trialog.records.models import Entry, Shift
+from trialog.records.queries import undone_ids
+from trialog.records.words import EntryKind
+
+FASTEST = 2.0
+"""How much faster than planned a machine may run; our choice, no source."""
+
+
+def doubtful_readings(
+    session: Session, shifts: Sequence[Shift], logged: dict[int, int], bearing: Collection[int]
+) -> tuple[str, ...]:
+    """Say of each shift in doubt what speaks against its readings.
+
+    `shifts`: all of the cell, in order; `bearing`: those of the evidence. Only shifts with good
+    cycles by the counter are asked, and none whose reading an engineer has written in since.
+    """
+    asked = _by_counter(session, shifts) - _seen_to(session, shifts)
+    found: dict[int, str] = {}
+    for shift in shifts:
+        if shift.id in asked and _too_fast(shift, logged.get(shift.id, 0)):
+            found[shift.id] = f"{shift.label}: more cycles by the counter than its time allows"
+    for shift_id, words in _falls(shifts, asked):
+        found.setdefault(shift_id, words)
+    return tuple(found[shift.id] for shift in shifts if shift.id in found and shift.id in bearing)
+
+
+def _by_counter(session: Session, shifts: Sequence[Shift]) -> set[int]:
+    return _with_standing(
+        session, shifts, Entry.kind == EntryKind.GOOD, Entry.counter.is_not(None),
+        Entry.cycles.is_not(None),
+    )  # fmt: skip
+
+
+def _seen_to(session: Session, shifts: Sequence[Shift]) -> set[int]:
+    return _with_standing(session, shifts, Entry.kind == EntryKind.READING)
+
+
+def _with_standing(
+    session: Session, shifts: Sequence[Shift], *which: ColumnElement[bool]
+) -> set[int]:
+    """Return the shifts that have a line of a sort which nobody has undone."""
+    if not shifts:
+        return set()
+    cell_id = shifts[0].cell_id
+    lines = select(Entry.shift_id, Entry.client_id).where(Entry.cell_id == cell_id, *which)
+    undone = undone_ids(session, cell_id)
+    return {
+        shift_id
+        for shift_id, client_id in session.execute(lines)
+        if shift_id is not None and client_id not in undone
+    }
+
+
+def _too_fast(shift: Shift, logged: int) -> bool:
+    if shift.closed_at is None:
+        return False
+    seconds = (shift.closed_at - shift.opened_at).total_seconds()
+    return logged * shift.cell.planned_cycle_seconds > FASTEST * seconds
+
+
+def _falls(shifts: Sequence[Shift], asked: Collection[int]) -> Iterator[tuple[int, str]]:
+    """Find where the counter fell between two shifts; to 0 it was reset, as many shops do."""
+    for before, after in pairwise(shifts):
+        closing, opening = before.closing_counter, after.opening_counter
+        if closing is None or not opening or opening >= closing or _went_round(before, after):
+            continue
+        for shift_id in {before.id, after.id} & set(asked):
+            yield (
+                shift_id,
+                f"{after.label} opened at {opening:,}, {before.label} closed at {closing:,}",
+            )
+
+
+def _went_round(before: Shift, after: Shift) -> bool:
+    """Say whether starting again at 0 is the shorter way for a counter than running back."""
+    modulus = after.cell.counter_modulus
+    fell = (before.closing_counter or 0) - (after.opening_counter or 0)
+    return modulus is not None and 2 * fell > modulus
