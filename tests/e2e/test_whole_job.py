@@ -6,8 +6,12 @@ import csv
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from PIL import Image
 from playwright.sync_api import expect
 from scipy import stats
+from support.tablet_page import TabletPage
+
+from trialog.records.verify import verify
 
 TABLET = {"width": 1280, "height": 800}
 STRETCH_CYCLES, CHANCE, CONFIDENCE, DESIGN = 15, 0.8, 0.8, 1 / 150
@@ -27,7 +31,7 @@ def smallest_plan():
 
 
 class Crew:
-    """The people of the job, taking turns at one tablet."""
+    """The people of the job, taking turns at one browser, which is the tablet too."""
 
     def __init__(self, browser, url, people):
         self.people, self.url = people, url
@@ -81,14 +85,25 @@ def crew(browser, live_server, people):
     assert crew.complaints == []
 
 
-def test_from_a_requirement_to_a_signed_verdict_that_lapses(crew, people, tmp_path):
+@pytest.fixture
+def picture(tmp_path):
+    """Return a picture as a camera makes it, larger than anybody needs."""
+    path = tmp_path / "jam.jpg"
+    Image.effect_noise((2560, 1920), 20).convert("RGB").save(path)
+    return path
+
+
+def test_from_a_requirement_to_a_signed_verdict_that_lapses(
+    crew, people, picture, session, tmp_path
+):
     cycles, allowed = smallest_plan()
     assert allowed >= 3, "the story needs a plan that allows three failures"
 
     crew.sign_in(people.engineer)
     set_up(crew, cycles, allowed)
+    make_a_tablet(crew)
+    log_forty_cycles_with_three_failures(crew, picture)
     crew.sign_in(people.operator)
-    log_forty_cycles_with_three_failures(crew)
     read_the_shift_report(crew)
     see_what_is_missing(crew, cycles)
 
@@ -108,6 +123,7 @@ def test_from_a_requirement_to_a_signed_verdict_that_lapses(crew, people, tmp_pa
     expect(page.get_by_text("The sign-off by Anna Approver")).to_contain_text("has lapsed")
     expect(page.get_by_text("The sign-off by Anna Approver")).to_contain_text("stiffer gripper")
     expect(page.get_by_text("Nothing proven yet")).to_be_visible()
+    assert verify(session) == []
 
 
 def set_up(crew, cycles, allowed):
@@ -133,47 +149,60 @@ def set_up(crew, cycles, allowed):
     crew.press("Begin the trial")
 
 
-def log_forty_cycles_with_three_failures(crew):
+def make_a_tablet(crew):
+    """Make the browser a tablet, as an engineer's press does it."""
     page = crew.page
-    page.goto(f"{crew.url}/cells/1/log")
-    crew.fill(Machine_counter_now=FIRST_READING)
-    crew.press("Open the shift")
-    good, logged = page.locator("#good"), page.locator("#logged")
+    page.goto(f"{crew.url}/tablets")
+    crew.press("Log here")
+    page.get_by_role("button", name="Loading cell").tap()
+    expect(page.locator("#screen-people")).to_be_visible()
+
+
+def log_forty_cycles_with_three_failures(crew, picture):
+    crew.page.context.clear_cookies()  # the tablet has its own key, and needs nobody's session
+    tablet = TabletPage(crew.page, crew.url)
+    tablet.sign_in(crew.people.operator, crew.people.pin(crew.people.operator))
+    tablet.skip_guide()
+    tablet.open_shift(counter=FIRST_READING)
     for _ in range(25):
-        good.tap()
-    expect(logged).to_have_text("25")
-    taps = ("dropped part", "ejection miss", "dropped part", "dropped part")
-    for count, mode in enumerate(taps, start=26):
-        page.locator(".target.mode", has_text=mode).tap()
-        expect(logged).to_have_text(str(count))
-    page.locator(".target.undo").tap()
-    page.locator("#undo-lines button").first.tap()
-    expect(page.locator("#logged")).to_have_text("28")
-    close = page.locator("#sheet-undo [data-close]")
-    if close.is_visible():
-        close.tap()
-    page.get_by_role("button", name="Several good cycles").tap()
-    for digit in "12":
-        page.locator(f"#sheet-bulk [data-digit='{digit}']").tap()
-    page.locator("#bulk-log").tap()
-    expect(logged).to_have_text("40")
-    expect(page.locator("#failed")).to_have_text("3")
-    expect(page.locator("#saved")).to_contain_text("saved", ignore_case=True)
-    page.locator("#more").tap()
-    page.locator("#sheet-more [data-sheet='close']").tap()
-    for digit in str(FIRST_READING + 40):
-        page.locator(f"#sheet-close [data-digit='{digit}']").tap()
-    page.locator("#close-send").tap()
-    page.wait_for_url(lambda url: url.endswith("/shifts/1"))
+        tablet.tap_good()
+    tablet.await_logged(25)
+    for count, mode in enumerate(("dropped part", "ejection miss", "dropped part"), start=26):
+        tablet.fail(mode)
+        tablet.await_logged(count)
+    take_photo(tablet, picture)
+    tablet.fail("dropped part")
+    tablet.await_logged(29)
+    tablet.undo_last()
+    tablet.await_logged(28)
+    tablet.bulk(12)
+    tablet.await_logged(40)
+    assert tablet.failed() == 3
+    assert tablet.expected_counter() == FIRST_READING + 40
+    tablet.close_shift(counter=FIRST_READING + 40)
+    expect(crew.page.locator("#halt-words")).to_have_text(
+        "40 cycles logged, 3 of them failed. Everything is saved on the server."
+    )
+
+
+def take_photo(tablet, picture):
+    tablet.open_more("photo")
+    expect(tablet.page.locator("#photo-of")).to_have_text("For: failed cycle 28, dropped part")
+    tablet.page.set_input_files("#photo-file", picture)
+    tablet.page.locator("#photo-save").tap()
+    expect(tablet.page.locator("#last")).to_have_text("Last: photo")
 
 
 def read_the_shift_report(crew):
+    crew.page.goto(f"{crew.url}/shifts/1")
     body = crew.page.locator("main")
     expect(body).to_contain_text("The machine counted 40 cycles")
     expect(body).to_contain_text("they agree")
     upper = stats.binomtest(3, 40, alternative="less").proportion_ci(CONFIDENCE).high
     # reports say bounds in percent, rounded up to two digits
     expect(body).to_contain_text(f"at most {-(-upper * 100 // 1):.0f} %")
+    photo = body.get_by_alt_text("Photo of failed cycle 28, dropped part, taken by")
+    assert photo.evaluate("(image) => image.decode().then(() => image.naturalWidth)") == 1280
 
 
 def see_what_is_missing(crew, cycles):
