@@ -19,6 +19,7 @@ from trialog.records.base import TEXT_LIMIT
 from trialog.records.chain import document_hash
 from trialog.records.entries import check_length
 from trialog.records.models import Acknowledgement, Cell, Entry, Person, Shift, SignOff, Trial
+from trialog.records.parking import count_parked_since
 from trialog.records.people import Action, require
 from trialog.records.schema import newest_version
 from trialog.records.words import AcknowledgementKind, EntryKind
@@ -199,6 +200,9 @@ def _lapses(session: Session, trial: Trial, record: SignOff) -> tuple[str, ...]:
     if kinds:
         listed = ", ".join(f"{number} {kind}" for kind, number in kinds.most_common())
         lapses.append(f"lines logged since: {listed}")
+    if parked := count_parked_since(session, trial.cell_id, record.signed_at):
+        # Also when it was settled meanwhile: who signed did not know of it.
+        lapses.append(f"lines from tablets that were not taken into the logbook since: {parked}")
     # What is not in the logbook bears on a verdict too: when the cell's counter restarts, say.
     if not lapses and (verdict := judge(session, trial).verdict) != "GO":
         lapses.append(f"the verdict is {verdict} now")

@@ -36,6 +36,14 @@ def count_parked(session: Session, cell_id: int) -> int:
     return session.scalar(statement) or 0
 
 
+def count_parked_since(session: Session, cell_id: int, moment: datetime) -> int:
+    """Return how many of a cell's lines were parked after a moment, settled since or not."""
+    statement = select(func.count()).where(
+        ParkedLine.cell_id == cell_id, ParkedLine.parked_at > moment
+    )
+    return session.scalar(statement) or 0
+
+
 def parked_among(session: Session, client_ids: Sequence[str]) -> dict[str, ParkedLine]:
     """Return which of some lines are or were parked, by client id."""
     statement = select(ParkedLine).where(ParkedLine.client_id.in_(client_ids))

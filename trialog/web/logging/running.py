@@ -9,9 +9,13 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
+from trialog.records.intake import TABLET_KINDS
 from trialog.records.models import Entry, Shift
 from trialog.records.shiftlog import FIXED, ShiftLog, read_log
 from trialog.records.words import EntryKind
+
+UNDONE_AT_THE_MACHINE = TABLET_KINDS - {*FIXED, EntryKind.SHIFT_CLOSED}
+"""What a tablet offers to undo; rulings and readings are taken back where they were written."""
 
 RECENT = 6
 """How many of the last lines a tablet offers to undo: they fill one screen."""
@@ -86,7 +90,7 @@ def _expected(opening: int | None, log: ShiftLog) -> int | None:
 
 def recent_lines(session: Session, log: ShiftLog) -> Sequence[Entry]:
     """Return the last lines of a shift that stand and can be undone, newest first."""
-    lines = [line for line in log.standing() if line.kind not in FIXED][-RECENT:]
+    lines = [line for line in log.standing() if line.kind in UNDONE_AT_THE_MACHINE][-RECENT:]
     statement = (
         select(Entry)
         .where(Entry.client_id.in_([line.client_id for line in lines]))

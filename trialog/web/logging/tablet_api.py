@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any, TypeVar
 
 from flask import Response, jsonify, request
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 from werkzeug.exceptions import Unauthorized
 
@@ -101,13 +100,15 @@ def sign_in() -> Response:
     body = read_json(SMALL)
     number, pin = _given(body, "person", int), _given(body, "pin", str)
     session, moment = get_session(), now()
+    # Before the PIN is looked at: a tablet must not tell whether it guessed an approver's.
+    if (asked := _person(session, number)) is not None:
+        require(asked, Action.LOG)
+    name = "" if asked is None else asked.name
     with unit_of_work(session):
-        name = _name_of(session, number)
         person = check_pin(session, name, pin, now=moment)
     if person is None:
         rule = LOCKED if is_locked(session, name, now=moment) else WRONG
         return error_response(403, error_body(f"pin must {rule}", "pin", rule))
-    require(person, Action.LOG)
     return jsonify(person=about_person(person), now=now().isoformat())
 
 
@@ -146,10 +147,9 @@ def _state_after(session: Session, cell: Cell, batch: Batch) -> dict[str, Any] |
     return None if shift is None else as_json(running_state(session, shift))
 
 
-def _name_of(session: Session, number: int) -> str:
-    """Return a person's name, read alone: the row itself is the PIN check's to lock and read."""
-    known = select(Person.name).where(Person.id == number)
-    return (session.scalar(known) if 0 < number <= LARGEST_ID else None) or ""
+def _person(session: Session, number: int) -> Person | None:
+    """Return the person of a number, if there is one."""
+    return session.get(Person, number) if 0 < number <= LARGEST_ID else None
 
 
 def _given(body: Any, field: str, kind: type[T]) -> T:
