@@ -14,8 +14,9 @@ from trialog.records.models import Entry, Shift
 from trialog.records.shiftlog import FIXED, ShiftLog, read_log
 from trialog.records.words import EntryKind
 
-UNDONE_AT_THE_MACHINE = TABLET_KINDS - {*FIXED, EntryKind.SHIFT_CLOSED}
-"""What a tablet offers to undo; rulings and readings are taken back where they were written."""
+UNDONE_AT_THE_MACHINE = TABLET_KINDS - {*FIXED, EntryKind.SHIFT_CLOSED, EntryKind.CHECK}
+"""What a tablet offers to undo. Rulings and readings are taken back where they were written, a
+spot check's taps within it: they must not push the operator's own off the list."""
 
 RECENT = 6
 """How many of the last lines a tablet offers to undo: they fill one screen."""
