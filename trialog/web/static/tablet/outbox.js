@@ -102,5 +102,10 @@
     if (event.kind !== "facts") changed(event);
   });
 
+  /* Closing the page loses what only its memory has: the browser asks first. */
+  root.addEventListener("beforeunload", (event) => {
+    if (outbox.notKept > 0) event.preventDefault();
+  });
+
   root.trialog = Object.assign(root.trialog, { outbox });
 })(window);
