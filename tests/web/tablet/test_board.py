@@ -178,18 +178,6 @@ def test_taps_without_a_network_go_out_in_their_order_afterwards(board, session)
     board.await_logged(2)
 
 
-def test_what_is_not_saved_is_listed_in_words(board):
-    board.await_saved()
-    board.page.context.set_offline(True)
-    board.tap_good()
-    mode(board, "chips left").tap()
-    board.await_logged(2)
-    board.page.locator("#saved").tap()
-    lines = board.page.locator("#unsent-lines li b")
-    expect(lines).to_have_text(["failed cycle 2, chips left", "good cycle 1"])
-    expect(board.page.locator("#unsent-why")).to_contain_text("The tablet has no network")
-
-
 def test_a_tablets_wrong_clock_does_not_decide_when_a_cycle_was(tablet_on, session):
     tablet = tablet_on(before=lambda page: page.add_init_script(f"{CLOCK} moveClock(-86400 * 30)"))
     tablet.open_shift(counter=500)
