@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from trialog.evidence.reasons import some
 from trialog.records.models import ParkedLine
+from trialog.records.parking import count_by_outcome
 from trialog.records.words import ParkedOutcome
 
 
@@ -26,13 +26,11 @@ def count_parked_since(session: Session, cell_id: int, moment: datetime | None) 
 
     A line's own time is not asked: whether it can be read is what has to be looked at.
     """
-    statement = select(ParkedLine.outcome, func.count()).where(ParkedLine.cell_id == cell_id)
+    which = [ParkedLine.cell_id == cell_id]
     if moment is not None:
-        statement = statement.where(ParkedLine.parked_at >= moment)
-    counts = {
-        outcome: lines for outcome, lines in session.execute(statement.group_by(ParkedLine.outcome))
-    }
-    return ParkedCounts(counts.get(None, 0), counts.get(ParkedOutcome.LEFT_OUT, 0))
+        which.append(ParkedLine.parked_at >= moment)
+    counts = count_by_outcome(session, *which)
+    return ParkedCounts(counts[None], counts[ParkedOutcome.LEFT_OUT])
 
 
 def waiting_words(lines: int) -> str:

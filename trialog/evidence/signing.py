@@ -18,8 +18,17 @@ from trialog.records.audit import record_event
 from trialog.records.base import TEXT_LIMIT
 from trialog.records.chain import document_hash
 from trialog.records.entries import check_length
-from trialog.records.models import Acknowledgement, Cell, Entry, Person, Shift, SignOff, Trial
-from trialog.records.parking import count_parked_since
+from trialog.records.models import (
+    Acknowledgement,
+    Cell,
+    Entry,
+    ParkedLine,
+    Person,
+    Shift,
+    SignOff,
+    Trial,
+)
+from trialog.records.parking import count_by_outcome
 from trialog.records.people import Action, require
 from trialog.records.schema import newest_version
 from trialog.records.words import AcknowledgementKind, EntryKind
@@ -200,7 +209,8 @@ def _lapses(session: Session, trial: Trial, record: SignOff) -> tuple[str, ...]:
     if kinds:
         listed = ", ".join(f"{number} {kind}" for kind, number in kinds.most_common())
         lapses.append(f"lines logged since: {listed}")
-    if parked := count_parked_since(session, trial.cell_id, record.signed_at):
+    since = (ParkedLine.cell_id == trial.cell_id, ParkedLine.parked_at > record.signed_at)
+    if parked := count_by_outcome(session, *since).total():
         # Also when it was settled meanwhile: who signed did not know of it.
         lapses.append(f"lines from tablets that were not taken into the logbook since: {parked}")
     # What is not in the logbook bears on a verdict too: when the cell's counter restarts, say.

@@ -13,6 +13,7 @@ from trialog.errors import ConflictError, InvalidValueError
 from trialog.records import setup
 from trialog.records.models import Cell, Device, Entry, Person, Requirement, Shift, Trial
 from trialog.records.setup import NewRequirement, NewTrial, PlanLines
+from trialog.records.shiftlog import COUNTED
 from trialog.records.words import PlanKind, Stage
 from trialog.reliability import FixedPlan, Plan, SequentialPlan
 
@@ -175,7 +176,7 @@ def _has_cycles(session: Session, cell_id: int, stage: Stage, since: datetime | 
     statement = (
         select(Entry.id)
         .join(Shift, Shift.id == Entry.shift_id)
-        .where(Entry.cell_id == cell_id, Shift.stage == stage, Entry.kind.in_(setup.COUNTED))
+        .where(Entry.cell_id == cell_id, Shift.stage == stage, Entry.kind.in_(COUNTED))
     )
     if since is not None:
         statement = statement.where(Shift.opened_at >= since)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 
 from trialog.errors import ConflictError, InvalidValueError
@@ -30,18 +31,15 @@ def parked_lines(session: Session, cell: Cell | None = None) -> Sequence[ParkedL
 
 def count_parked(session: Session, cell_id: int) -> int:
     """Return how many of a cell's parked lines nobody has seen to."""
-    statement = select(func.count()).where(
-        ParkedLine.cell_id == cell_id, ParkedLine.outcome.is_(None)
-    )
-    return session.scalar(statement) or 0
+    return count_by_outcome(session, ParkedLine.cell_id == cell_id)[None]
 
 
-def count_parked_since(session: Session, cell_id: int, moment: datetime) -> int:
-    """Return how many of a cell's lines were parked after a moment, settled since or not."""
-    statement = select(func.count()).where(
-        ParkedLine.cell_id == cell_id, ParkedLine.parked_at > moment
-    )
-    return session.scalar(statement) or 0
+def count_by_outcome(
+    session: Session, *which: ColumnElement[bool]
+) -> Counter[ParkedOutcome | None]:
+    """Count some parked lines by what became of them; None: nobody has seen to them yet."""
+    statement = select(ParkedLine.outcome, func.count()).where(*which).group_by(ParkedLine.outcome)
+    return Counter({outcome: lines for outcome, lines in session.execute(statement)})
 
 
 def parked_among(session: Session, client_ids: Sequence[str]) -> dict[str, ParkedLine]:

@@ -25,10 +25,10 @@ from trialog.records.models import (
     Shift,
     Trial,
 )
+from trialog.records.shiftlog import COUNTED
 from trialog.records.storing import rebuild_rollups
 from trialog.records.words import CounterEvent, Effect, EntryKind, PlanKind, Stage
 
-COUNTED = (EntryKind.GOOD, EntryKind.FAILED)
 LONGEST_CYCLE_SECONDS = 24 * 3600
 DEFAULT_MODES = (
     ("dropped part", Effect.STOPS),

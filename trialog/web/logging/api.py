@@ -48,7 +48,7 @@ def add_entries(cell_id: int) -> tuple[Response, int] | Response:
 @bp.get("/api/shifts/<int:shift_id>/state")
 @allowed(Action.READ)
 def state(shift_id: int) -> Response:
-    """Return how a shift stands, and what the page needs to go on sending."""
+    """Return how a shift stands, and what a program needs to go on sending."""
     session: Session = get_session()
     shift = get_or_404(Shift, shift_id)
     standing = as_json(running_state(session, shift))

@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta, tzinfo
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from trialog.records.models import Cell, Device, ParkedLine, Person, Shift, Tablet
+from trialog.records.parking import count_by_outcome
 from trialog.records.people import Action, may
 from trialog.records.queries import cells, last_shift, open_shift
 from trialog.records.words import Stage
@@ -33,7 +34,6 @@ def build_pack(
 ) -> dict[str, Any]:
     """Gather what a tablet keeps; `version` is that of the page this server serves."""
     return {
-        "now": now.isoformat(),
         "version": version,
         "tablet": {**about_tablet(tablet), "clock_ahead_seconds": tablet.clock_ahead_seconds},
         "zone": str(zone),
@@ -79,7 +79,9 @@ def _about_cell(
         "next_label": next_label(session, cell, now=now, zone=zone),
         "last_counter": None if previous is None else previous.closing_counter,
         "state": None if running is None else as_json(running_state(session, running)),
-        "parked": _parked(session, tablet, cell),
+        "parked": count_by_outcome(
+            session, ParkedLine.tablet_id == tablet.id, ParkedLine.cell_id == cell.id
+        )[None],
     }
 
 
@@ -94,12 +96,3 @@ def _labels(session: Session, cell: Cell, now: datetime) -> Sequence[str]:
     recent = select(Shift.label).where(Shift.cell_id == cell.id)
     recent = recent.where(Shift.opened_at > now - LABELS_FOR)
     return session.scalars(recent.order_by(Shift.opened_at.desc(), Shift.id.desc())).all()
-
-
-def _parked(session: Session, tablet: Tablet, cell: Cell) -> int:
-    waiting = select(func.count()).where(
-        ParkedLine.tablet_id == tablet.id,
-        ParkedLine.cell_id == cell.id,
-        ParkedLine.outcome.is_(None),
-    )
-    return session.scalar(waiting) or 0

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from flask import Response, abort, current_app, render_template, request, url_for
 
@@ -92,7 +92,12 @@ def languages() -> list[str]:
 
 def text(key: str) -> str:
     """Return an English text for the page as it is rendered; a missing one is a mistake of ours."""
-    return str(json.loads(catalogue(ENGLISH))["texts"][key])
+    return str(_english()[key])
+
+
+@cache
+def _english() -> Mapping[str, str]:
+    return cast("Mapping[str, str]", json.loads(catalogue(ENGLISH))["texts"])
 
 
 def version() -> str:
