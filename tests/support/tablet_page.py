@@ -95,6 +95,11 @@ class TabletPage:
         )
 
     def await_saved(self):
+        """Wait until the server has every line, the last tap's too, and the page says so."""
+        self.page.wait_for_function(
+            "() => !window.trialog.store.writing && window.trialog.outbox.waiting.length === 0",
+            timeout=PATIENCE,
+        )
         expect(self.page.locator("#saved-words")).to_have_text("All saved", timeout=PATIENCE)
 
     # ── Taps ──────────────────────────────────────────────────────────────────

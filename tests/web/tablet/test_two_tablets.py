@@ -16,6 +16,12 @@ from trialog.records.words import EntryKind
 HOUR = 3600
 CYCLES = (EntryKind.GOOD, EntryKind.FAILED)
 
+LOOK_FOR = """(cycles) => {
+  if (document.getElementById("logged").textContent === String(cycles)) return true;
+  window.dispatchEvent(new Event("online"));
+  return false;
+}"""
+
 
 class ServersTime:
     """The server's clock as a test moves it on; it stands in for `datetime` where that is read."""
@@ -58,10 +64,9 @@ def logbook(session):
 
 
 def await_same(*tablets, logged):
-    """Wait until every tablet shows that many cycles; each looks at the server now and then."""
+    """Let every tablet look at the server, as it does now and then, until it shows the cycles."""
     for tablet in tablets:
-        tablet.page.evaluate("window.dispatchEvent(new Event('online'))")
-        tablet.await_logged(logged)
+        tablet.page.wait_for_function(LOOK_FOR, arg=logged, polling=200)
         expect(tablet.page.locator("#saved-words")).to_have_text("All saved")
 
 

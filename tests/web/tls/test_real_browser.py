@@ -29,25 +29,22 @@ def pin_of(folder):
 
 
 @pytest.fixture
-def open_page(tmp_path):
+def open_page(playwright, tmp_path):
     """Return a maker of pages in a browser of its own, which takes the keys it is told of."""
-    from playwright.sync_api import sync_playwright  # noqa: PLC0415 - slow to import
+    contexts = []
 
-    with sync_playwright() as playwright:
+    def make(*pins):
+        taken = [f"--ignore-certificate-errors-spki-list={','.join(pins)}"] if pins else []
+        context = playwright.chromium.launch_persistent_context(
+            tmp_path / f"profile{len(pins)}", executable_path=browser_path(),
+            args=[*SWITCHES, *taken],
+        )  # fmt: skip
+        contexts.append(context)
+        return context.new_page()
 
-        def make(*pins):
-            taken = [f"--ignore-certificate-errors-spki-list={','.join(pins)}"] if pins else []
-            context = playwright.chromium.launch_persistent_context(
-                tmp_path / f"profile{len(pins)}", executable_path=browser_path(),
-                args=[*SWITCHES, *taken],
-            )  # fmt: skip
-            contexts.append(context)
-            return context.new_page()
-
-        contexts = []
-        yield make
-        for context in contexts:
-            context.close()
+    yield make
+    for context in contexts:
+        context.close()
 
 
 @pytest.mark.database("sqlite")  # the browser is what is looked at

@@ -334,6 +334,8 @@
     lines: () => [...lines.values()].sort((one, two) => one.number - two.number),
     get size() { return lines.size; },
     get looseCount() { return loose.size; },
+    /* A line is on its way to the disk. */
+    get writing() { return writing; },
     get kept() { return disk.ready && loose.size === 0; },
     told: () => [...told.values()],
     firstLines,

@@ -87,7 +87,7 @@
   /* A new version is taken when the tablet changes hands: nobody is in the middle of anything. */
   function signedIn() {
     const { update } = root.trialog;
-    if (update && update.ready && outbox.notKept === 0) return update.apply();
+    if (update && update.ready && outbox.notKept === 0 && !store.writing) return update.apply();
     return decide();
   }
 
