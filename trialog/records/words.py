@@ -84,6 +84,40 @@ class AcknowledgementKind(StrEnum):
     PATTERN = "trend or burst"
 
 
+class RulingCause(StrEnum):
+    """Where an engineer found the cause of a failure; common practice, no source."""
+
+    DEVICE = "the device itself"
+    NOT_FOUND = "cause not found"
+    HANDLING = "handling by the operator"
+    RAW_PART = "raw part out of tolerance"
+    SUPPLY = "air, power or coolant supply"
+    MACHINE = "machine or program, not the device"
+    TRIAL = "set-up or test of the trial itself"
+    OTHER = "other, see the words"
+
+
+class SignDecision(StrEnum):
+    """What somebody who was asked to sign has said."""
+
+    ACCEPTED = "accepted"
+    REFUSED = "refused"
+
+
+class NoticeKind(StrEnum):
+    """What people outside the application are told of."""
+
+    SHIFT_CLOSED = "shift closed"
+    VERDICT_CHANGED = "verdict changed"
+
+
+class NoticeChannel(StrEnum):
+    """How they are told."""
+
+    MAIL = "e-mail"
+    WEBHOOK = "webhook"
+
+
 class ParkedOutcome(StrEnum):
     """What became of a line that the logbook had not taken."""
 

@@ -12,7 +12,15 @@ from trialog.records.models.derived import (
 )
 from trialog.records.models.logbook import Entry, EntryMode, Photo, Shift
 from trialog.records.models.setup import Cell, Device, FailureMode, Person, Requirement, Trial
-from trialog.records.models.signing import Acknowledgement, AuditEvent, ImportDraft, SignOff
+from trialog.records.models.signing import (
+    Acknowledgement,
+    AuditEvent,
+    ImportDraft,
+    Notice,
+    Revocation,
+    SignOff,
+    VerdictChange,
+)
 from trialog.records.models.tablets import EnrolmentCode, ParkedLine, Tablet
 
 __all__ = [
@@ -29,14 +37,17 @@ __all__ = [
     "FailurePosition",
     "ImportDraft",
     "ModeRollup",
+    "Notice",
     "OperatorRollup",
     "ParkedLine",
     "Person",
     "Photo",
     "Requirement",
     "Revision",
+    "Revocation",
     "Shift",
     "SignOff",
     "Tablet",
     "Trial",
+    "VerdictChange",
 ]

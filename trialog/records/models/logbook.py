@@ -27,7 +27,14 @@ from trialog.records.base import (
     Text,
     choice,
 )
-from trialog.records.words import Condition, CounterEvent, EntryKind, Reading, Stage
+from trialog.records.words import (
+    Condition,
+    CounterEvent,
+    EntryKind,
+    Reading,
+    RulingCause,
+    Stage,
+)
 
 if TYPE_CHECKING:
     from trialog.records.models.setup import Cell, FailureMode, Person
@@ -124,6 +131,9 @@ class Entry(Base):
         comment="the moment by the tablet's own clock, however wrong that is"
     )
     photo: Mapped[Sha256 | None] = mapped_column(comment="SHA-256 of a photo's bytes")
+    cause: Mapped[RulingCause | None] = mapped_column(
+        choice(RulingCause, "cause"), comment="where the engineer who ruled found the cause"
+    )
     previous_hash: Mapped[Sha256]
     hash: Mapped[Sha256]
 
@@ -136,12 +146,14 @@ class Entry(Base):
 
 
 class Photo(Base):
-    """The bytes of a photo, under their hash; the logbook's lines name the hash."""
+    """The bytes of a photo or file, under their hash; the logbook's lines name the hash."""
 
     __tablename__ = "photo"
 
     sha256: Mapped[Sha256] = mapped_column(primary_key=True)
     content: Mapped[bytes] = mapped_column(LargeBinary)
+    filename: Mapped[Name | None] = mapped_column(comment="empty: a photo from a tablet")
+    media_type: Mapped[Name] = mapped_column(default="image/jpeg")
     tablet_id: Mapped[int | None] = mapped_column(ForeignKey("tablet.id"))
     stored_at: Mapped[datetime]
 

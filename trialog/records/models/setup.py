@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from sqlalchemy import (
+    JSON,
     BigInteger,
     CheckConstraint,
     ForeignKey,
@@ -98,6 +99,11 @@ class FailureMode(Base):
     device: Mapped[Device] = relationship(viewonly=True)
 
 
+def default_sign_roles() -> list[str]:
+    """Return the roles that sign where nobody says otherwise."""
+    return [Role.ENGINEER.value, Role.APPROVER.value]
+
+
 class Requirement(Base):
     """What "ready" means for a cell. Rates are for the whole cell; trials take their share."""
 
@@ -119,6 +125,9 @@ class Requirement(Base):
     min_cold_starts: Mapped[int] = mapped_column(default=0)
     min_material_lots: Mapped[int] = mapped_column(default=0)
     min_tool_changes: Mapped[int] = mapped_column(default=0)
+    sign_roles: Mapped[list[str]] = mapped_column(
+        JSON, default=default_sign_roles, comment="roles whose signatures a sign-off needs"
+    )
     created_at: Mapped[datetime]
 
 
@@ -156,6 +165,9 @@ class Trial(Base):
     good_pass: Mapped[float | None]
     begins_at: Mapped[datetime | None] = mapped_column(
         comment="shifts opened before this do not count; empty: all of the stage count"
+    )
+    follows_id: Mapped[int | None] = mapped_column(
+        ForeignKey("trial.id"), comment="the former trial that this one goes on from"
     )
     created_at: Mapped[datetime]
     created_by_id: Mapped[int | None] = mapped_column(ForeignKey("person.id"))
