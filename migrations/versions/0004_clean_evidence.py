@@ -88,7 +88,9 @@ def _make_tables() -> None:
         "notice",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column(
-            "kind", _one_of("notice_kind", "shift closed", "verdict changed"), nullable=False
+            "kind",
+            _one_of("notice_kind", "shift closed", "verdict changed", "test"),
+            nullable=False,
         ),
         sa.Column("channel", _one_of("channel", "e-mail", "webhook"), nullable=False),
         sa.Column("payload", sa.JSON(), nullable=False),

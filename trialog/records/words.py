@@ -109,6 +109,7 @@ class NoticeKind(StrEnum):
 
     SHIFT_CLOSED = "shift closed"
     VERDICT_CHANGED = "verdict changed"
+    TEST = "test"
 
 
 class NoticeChannel(StrEnum):
