@@ -49,6 +49,7 @@ confidence = 0.95
 design_rate = 0.00005
 min_shifts = 3
 min_cold_starts = 1
+sign_roles = ["approver", "engineer", "admin"]
 
 [[trials]]
 name = "press arm, by hand"
@@ -102,6 +103,7 @@ def test_a_file_sets_up_a_whole_cell(session, load):
     )  # fmt: skip
     assert arm.begins_at == datetime(2026, 2, 1, 5, 0, tzinfo=UTC)
     assert (arm.requirement.min_shifts, arm.requirement.min_cold_starts) == (3, 1)
+    assert arm.requirement.sign_roles == ["engineer", "approver", "admin"]
     assert one(session, Person, "Otto Setter").role is Role.ENGINEER
 
 
@@ -182,10 +184,15 @@ def test_a_file_that_has_grown_adds_what_is_new(load):
         ('device = "press arm"', 'device = "chip jet"', "with device 'press arm', but the file"),
         ('"can damage"', '"nuisance"', "failure mode 'chips left' is there already with effect"),
         ("0.95", "0.9", "requirement 'half a night alone' is there already with confidence 0.95"),
+        (', "admin"]', "]", "with sign_roles ['engineer', 'approver', 'admin'], but the file"),
         ("good_pass = 0.8", "good_pass = 0.9", "with good_pass 0.8, but the file says 0.9"),
         ("share = 0.25", "share = 0.5", "'press arm, by hand' is there already with share 0.25"),
         ("T06:00", "T07:00", "with begins_at '2026-02-01T05:00:00+00:00'"),
-        ('"engineer"', '"operator"', "person 'Otto Setter' is there already with role 'engineer'"),
+        (
+            '= "engineer"',
+            '= "operator"',
+            "person 'Otto Setter' is there already with role",
+        ),
     ],
 )
 def test_a_contradiction_to_the_records_is_a_conflict(session, load, before, after, reason):
@@ -263,6 +270,9 @@ def test_a_file_may_hold_people_alone(session, load):
             "[requirement] must be given where the file holds trials",
         ),
         (WHOLE.replace("design_rate = 0.00005", "design_rate = 0.5"), "design rate must be below"),
+        (WHOLE.replace('["approver",', '["chief",'), "[requirement] sign_roles must be one of op"),
+        (WHOLE.replace('["approver",', "[1,"), "sign_roles must be a list of texts in quotes"),
+        (WHOLE.replace('"admin"]', '"operator"]'), "sign_roles must be among engineer, approver"),
         (WHOLE.replace('"by hand"', '"alone"'), "[[trials]] 1 stage must be one of by hand"),
         (WHOLE.replace("+01:00", ""), "[[trials]] 1 begins_at must carry a time zone"),
         (WHOLE.replace("2026-02-01T06:00:00+01:00", "2026-02-01"), "begins_at must be a text"),

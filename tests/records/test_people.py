@@ -16,6 +16,7 @@ from trialog.records.people import (
     add_person,
     change_person,
     check_pin,
+    check_sign_roles,
     find_person,
     may,
     require,
@@ -56,6 +57,20 @@ def test_what_each_role_may_do(people, role, action):
 def test_whoever_rules_on_failures_does_not_sign(people):
     both = [role for role, actions in ALLOWED.items() if {Action.RULE, Action.SIGN} <= actions]
     assert both == []
+
+
+@pytest.mark.parametrize(
+    ("roles", "said"),
+    [
+        ([], r"sign_roles must name at least one of engineer, approver, admin"),
+        ([Role.APPROVER, Role.APPROVER], r"sign_roles must name each role once"),
+        ([Role.OPERATOR], r"sign_roles must be among engineer, approver, admin"),
+    ],
+)
+def test_which_roles_a_requirement_may_ask_to_sign(roles, said):
+    assert check_sign_roles([Role.ADMIN, Role.ENGINEER]) == ["engineer", "admin"]
+    with pytest.raises(InvalidValueError, match=said):
+        check_sign_roles(roles)
 
 
 @pytest.mark.database("sqlite")

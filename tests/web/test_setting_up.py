@@ -18,6 +18,7 @@ CELL = {
 }  # fmt: skip
 REQUIREMENT = {
     "name": "lunch alone", "stretch_hours": "1", "chance": "90", "confidence": "95",
+    "sign_roles": ["engineer", "approver"],
     "design_cycles": "", "min_shifts": "2", "min_operators": "0", "min_cold_starts": "1",
     "min_material_lots": "0", "min_tool_changes": "0",
 }  # fmt: skip
@@ -205,6 +206,7 @@ def test_a_fixed_requirement_leads_to_its_first_trial(engineer, cell, session):
     assert (made.chance, made.confidence, made.min_shifts, made.min_cold_starts) == (
         0.9, 0.95, 2, 1,
     )  # fmt: skip
+    assert made.sign_roles == ["engineer", "approver"]
 
 
 def test_a_percentage_is_kept_as_it_was_typed(engineer, cell, session):

@@ -15,7 +15,7 @@ from trialog.errors import ConflictError, InvalidValueError
 from trialog.evidence import define_requirement, start_trial
 from trialog.feeds.toml_tables import TomlTable, read_toml
 from trialog.records.models import Cell, Device, FailureMode, Person, Requirement, Trial
-from trialog.records.people import add_person
+from trialog.records.people import add_person, check_sign_roles
 from trialog.records.queries import unknown_name
 from trialog.records.setup import DEFAULT_MODES, NewRequirement, add_cell, add_device, add_mode
 from trialog.records.words import Effect, PlanKind, Role, Stage
@@ -181,7 +181,11 @@ class _Loading:
         wanted |= {
             key: table.whole(key) for key in REQUIREMENT if key.startswith("min_") and key in table
         }
-        new = NewRequirement(name=name, **wanted)
+        signs: dict[str, Any] = (
+            {"sign_roles": table.words("sign_roles", Role)} if "sign_roles" in table else {}
+        )
+        new = NewRequirement(name=name, **wanted, **signs)
+        wanted |= {key: check_sign_roles(roles) for key, roles in signs.items()}
         return self._keep_or_add(
             f"requirement {name!r}", self._named(Requirement, name, cell_id=cell.id), wanted,
             lambda: define_requirement(self._session, cell, new, **self._by),

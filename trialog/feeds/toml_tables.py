@@ -83,6 +83,13 @@ class TomlTable:
         """Return one of a fixed set of words that must be there."""
         return read_word(self._field(key), self.text(key), words)
 
+    def words(self, key: str, words: type[Word]) -> tuple[Word, ...]:
+        """Return a list of a fixed set of words that must be there."""
+        values = self._given(key)
+        if not isinstance(values, list) or not all(isinstance(value, str) for value in values):
+            raise InvalidValueError(self._field(key), "be a list of texts in quotes", values)
+        return tuple(read_word(self._field(key), value, words) for value in values)
+
     def optional_time(self, key: str) -> datetime | None:
         """Return a time with its zone, written as TOML's own or as a text; or None."""
         if key not in self:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from enum import StrEnum
 
@@ -38,6 +39,7 @@ class Action(StrEnum):
     SIGN = "sign off"
     ENROL = "enrol tablets"
     MANAGE_PEOPLE = "manage people"
+    NOTIFY = "see to notices"
 
 
 _ENGINEERING = {
@@ -51,11 +53,14 @@ _ENGINEERING = {
     Action.ACKNOWLEDGE,
     Action.ENROL,
 }
+SIGNING_ROLES = (Role.ENGINEER, Role.APPROVER, Role.ADMIN)
+"""Roles that a requirement may ask a signature of; who only logs does not judge the log."""
+
 _ALLOWED: dict[Role, set[Action]] = {
     Role.OPERATOR: {Action.READ, Action.LOG},
     Role.ENGINEER: _ENGINEERING,
     Role.APPROVER: {Action.READ, Action.ACKNOWLEDGE, Action.SIGN},
-    Role.ADMIN: _ENGINEERING | {Action.MANAGE_PEOPLE},
+    Role.ADMIN: _ENGINEERING | {Action.NOTIFY, Action.MANAGE_PEOPLE},
 }
 
 
@@ -73,6 +78,25 @@ def require(person: Person, action: Action) -> None:
     """Raise NotAllowedError where a person's role does not allow an action."""
     if not may(person, action):
         raise NotAllowedError(f"{person.name} ({person.role}) may not {action}")
+
+
+def check_sign_roles(roles: Sequence[Role]) -> list[str]:
+    """Return the roles that a sign-off needs as they are stored, in one order.
+
+    Raises
+    ------
+    InvalidValueError
+        If there is none, one stands twice, or one does not sign.
+    """
+    listed = [str(role) for role in roles]
+    allowed = ", ".join(SIGNING_ROLES)
+    if not roles:
+        raise InvalidValueError("sign_roles", f"name at least one of {allowed}", listed)
+    if len(set(roles)) < len(roles):
+        raise InvalidValueError("sign_roles", "name each role once", listed)
+    if not set(roles) <= set(SIGNING_ROLES):
+        raise InvalidValueError("sign_roles", f"be among {allowed}", listed)
+    return [role.value for role in SIGNING_ROLES if role in roles]
 
 
 def add_person(

@@ -25,9 +25,10 @@ from trialog.records.models import (
     Shift,
     Trial,
 )
+from trialog.records.people import check_sign_roles
 from trialog.records.shiftlog import COUNTED
 from trialog.records.storing import rebuild_rollups
-from trialog.records.words import CounterEvent, Effect, EntryKind, PlanKind, Stage
+from trialog.records.words import CounterEvent, Effect, EntryKind, PlanKind, Role, Stage
 
 LONGEST_CYCLE_SECONDS = 24 * 3600
 DEFAULT_MODES = (
@@ -52,6 +53,7 @@ class NewRequirement:
     min_cold_starts: int = 0
     min_material_lots: int = 0
     min_tool_changes: int = 0
+    sign_roles: tuple[Role, ...] = (Role.ENGINEER, Role.APPROVER)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -269,7 +271,7 @@ def add_requirement(
     """Add a requirement. Its rates and times must have been checked by the statistics."""
     name = check_name("requirement", new.name)
     _require_new(session, Requirement, "requirement", name, cell_id=cell.id)
-    fields = asdict(new) | {"name": name}
+    fields = asdict(new) | {"name": name, "sign_roles": check_sign_roles(new.sign_roles)}
     for field in (field for field in fields if field.startswith("min_")):
         check_whole(field, fields[field], 0, 1000)
     requirement = Requirement(

@@ -196,6 +196,7 @@ def test_a_requirement_comes_back_from_its_address_as_it_was():
 def test_the_requirements_page_leads_here_with_its_numbers(engineer, cell, session):
     session.commit()
     asked = {"name": "a night", "stretch_hours": "8", "chance": "90", "confidence": "95",
+             "sign_roles": "approver",
              "design_cycles": "200000", "min_shifts": "0", "min_operators": "0",
              "min_cold_starts": "0", "min_material_lots": "0", "min_tool_changes": "0"}  # fmt: skip
     path = f"/cells/{cell.id}/requirements/new"

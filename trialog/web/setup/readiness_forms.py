@@ -5,15 +5,18 @@ from __future__ import annotations
 import math
 
 from flask_wtf import FlaskForm
-from wtforms import SelectChoice, SelectField, StringField
-from wtforms.validators import Optional
+from wtforms import SelectChoice, SelectField, SelectMultipleField, StringField
+from wtforms.validators import InputRequired, Optional
+from wtforms.widgets import CheckboxInput, ListWidget
 
 from trialog import reliability
 from trialog.evidence import equal_share
 from trialog.evidence.trials import DESIGN_MARGIN
 from trialog.records.models import Cell, Device
+from trialog.records.models.setup import default_sign_roles
+from trialog.records.people import SIGNING_ROLES
 from trialog.records.setup import NewRequirement
-from trialog.records.words import PlanKind, Stage
+from trialog.records.words import PlanKind, Role, Stage
 from trialog.web.fields import Between, Given, NumberField, WholeField, fraction
 from trialog.web.setup.forms import NAMED
 
@@ -47,6 +50,14 @@ class RequirementForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no type
     min_cold_starts = _least("Cold starts")
     min_material_lots = _least("Material lots")
     min_tool_changes = _least("Tool changes")
+    sign_roles = SelectMultipleField(
+        "Who must sign a GO",
+        choices=[role.value for role in SIGNING_ROLES],
+        default=default_sign_roles,
+        widget=ListWidget(prefix_label=False),
+        option_widget=CheckboxInput(),
+        validators=[InputRequired("Tick at least one.")],
+    )
 
     def stated(self, cell: Cell) -> reliability.Requirement:
         """Return the requirement as the statistics know it."""
@@ -88,6 +99,7 @@ class RequirementForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no type
             confidence=stated.confidence,
             design_rate=stated.design_rate,
             **{name: self[name].data for name in CONDITIONS},
+            sign_roles=tuple(Role(role) for role in self.sign_roles.data),
         )
 
 
