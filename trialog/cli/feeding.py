@@ -8,10 +8,12 @@ from pathlib import Path
 from typing import Any
 
 import click
+from sqlalchemy.exc import SQLAlchemyError
 
 from trialog.cli.output import STDOUT, json_option, show_json, write_text
 from trialog.cli.places import Place, place_options, records_at
 from trialog.errors import InvalidValueError
+from trialog.evidence import note_verdicts
 from trialog.feeds import ImportResult, export_csv, import_csv, preview
 from trialog.feeds.setup_file import load_setup
 from trialog.feeds.tables import LARGEST_FILE
@@ -70,6 +72,8 @@ def import_log(
             session, cell, content,
             actor=None, now=datetime.now(UTC), good_lines_only=good_lines_only,
         )  # fmt: skip
+    if result.written and not dry_run:
+        _note_verdicts(place, trial)
     if as_json:
         show_json(import_as_dict(result))
     else:
@@ -77,6 +81,15 @@ def import_log(
     _show_rejected(result)
     if _refused(result, good_lines_only=good_lines_only):
         sys.exit(2)
+
+
+def _note_verdicts(place: Place, trial: str) -> None:
+    """Note what an import made of the verdicts; what was imported stands whatever comes of it."""
+    try:
+        with records_at(place) as session, unit_of_work(session):
+            note_verdicts(session, find_trial(session, trial).cell, now=datetime.now(UTC))
+    except SQLAlchemyError as error:
+        click.echo(f"The change of verdicts could not be noted: {error}", err=True)
 
 
 @click.command()

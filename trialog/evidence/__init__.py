@@ -3,6 +3,7 @@
 from trialog.evidence.cautions import CAUTIONS
 from trialog.evidence.counting import Counts, count
 from trialog.evidence.gathering import Evidence, gather_evidence
+from trialog.evidence.history import PLAIN, note_verdicts, noted_before, verdict_history
 from trialog.evidence.parked import waiting_words
 from trialog.evidence.reasons import Reason
 from trialog.evidence.reconciling import CounterState, Reconciliation, reconcile
@@ -30,6 +31,7 @@ from trialog.evidence.verdict import Verdict, judge, standing_at, verdict_as_dic
 
 __all__ = [
     "CAUTIONS",
+    "PLAIN",
     "CounterState",
     "Counts",
     "Evidence",
@@ -51,6 +53,8 @@ __all__ = [
     "judge",
     "limit_of",
     "make_plan",
+    "note_verdicts",
+    "noted_before",
     "plan_of",
     "reconcile",
     "requirement_of",
@@ -61,5 +65,6 @@ __all__ = [
     "statistics_of",
     "subject_of",
     "verdict_as_dict",
+    "verdict_history",
     "waiting_words",
 ]

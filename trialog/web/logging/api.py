@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from flask import Response, jsonify
@@ -10,8 +11,10 @@ from sqlalchemy.orm import Session
 
 from trialog.errors import UnknownNameError
 from trialog.records.database import unit_of_work
+from trialog.records.entries import NewEntry
 from trialog.records.models import Cell, Person, Shift
 from trialog.records.people import Action
+from trialog.records.words import EntryKind
 from trialog.web.clock import now
 from trialog.web.database import get_or_404, get_session
 from trialog.web.errors import error_body_of, status_of
@@ -21,7 +24,8 @@ from trialog.web.logging.bodies import read_json
 from trialog.web.logging.parsing import parse_lines
 from trialog.web.logging.refusing import RefusedLineError
 from trialog.web.logging.running import as_json, running_state
-from trialog.web.logging.taking import shift_named, take
+from trialog.web.logging.taking import ADDED, Taken, shift_named, take
+from trialog.web.noting import note_after
 from trialog.web.security import allowed
 
 LARGEST_BATCH = 512 * 1024
@@ -40,6 +44,7 @@ def add_entries(cell_id: int) -> tuple[Response, int] | Response:
             taken = take(session, cell, entries, actor=person, now=moment)
     except RefusedLineError as error:
         return _refused(error)
+    note_after(cell, _added(entries, taken), actor=person)
     shift = shift_named(session, cell, entries)
     state = None if shift is None else as_json(running_state(session, shift))
     return jsonify(entries=[dict(vars(line)) for line in taken], state=state, **_about(person))
@@ -53,6 +58,11 @@ def state(shift_id: int) -> Response:
     shift = get_or_404(Shift, shift_id)
     standing = as_json(running_state(session, shift))
     return jsonify(state=standing, csrf_token=generate_csrf(), **_about(current_person()))
+
+
+def _added(entries: Sequence[NewEntry], taken: Sequence[Taken]) -> list[EntryKind]:
+    """Return the kinds of the lines that were not there before."""
+    return [entry.kind for entry, one in zip(entries, taken, strict=True) if one.status == ADDED]
 
 
 def _about(person: Person) -> dict[str, Any]:

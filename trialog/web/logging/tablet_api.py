@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, TypeVar
 
 from flask import Response, jsonify, request
@@ -28,6 +29,7 @@ from trialog.web.logging.pack import about_person, about_tablet, build_pack
 from trialog.web.logging.running import as_json, running_state
 from trialog.web.logging.shell import version
 from trialog.web.logging.taking import shift_named
+from trialog.web.noting import note_after, note_change
 from trialog.web.people.reading import is_locked
 from trialog.web.security import (
     CODE_TRIES,
@@ -129,7 +131,24 @@ def add_tablet_entries() -> Response:
             "state": _state_after(session, cell, batch),
             "tablet": {"clock_ahead_seconds": tablet.clock_ahead_seconds},
         }
+    _note(session, cell, batch, taken)
     return jsonify(**answer, now=now().isoformat())
+
+
+def _note(session: Session, cell: Cell, batch: Batch, taken: Sequence[TakenIn]) -> None:
+    """Note what the lines that are new made of the verdicts of the cell's trials."""
+    new = [
+        (line, one.status)
+        for line, one in zip(batch.lines, taken, strict=True)
+        if one.status != "repeated"
+    ]
+    if any(line.entry is None or status == "parked" for line, status in new):
+        note_change(cell, actor=None)
+        return
+    entries = [line.entry for line, _ in new if line.entry is not None]
+    who = entries[-1].person_id if entries else None
+    actor = None if who is None else _person(session, who)
+    note_after(cell, [entry.kind for entry in entries], actor=actor)
 
 
 def _about_line(line: TakenIn) -> dict[str, Any]:

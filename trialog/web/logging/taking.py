@@ -18,6 +18,9 @@ from trialog.web.identity import current_person
 from trialog.web.logging.refusing import RefusedLineError
 from trialog.web.logging.rights import require_rights
 from trialog.web.logging.words import undo_words
+from trialog.web.noting import note_after
+
+ADDED = "added"
 
 
 @dataclass(frozen=True)
@@ -55,10 +58,15 @@ def take(
 
 
 def write_line(session: Session, cell: Cell, line: NewEntry) -> None:
-    """Write a form's line for who is signed in, by the same rules as the tablet's lines."""
+    """Write a form's line for who is signed in, by the same rules as the tablet's lines.
+
+    Then note what that made of the verdicts of the cell's trials.
+    """
     person, moment = current_person(), now()
     with unit_of_work(session):
-        take(session, cell, [line], actor=person, now=moment)
+        taken = take(session, cell, [line], actor=person, now=moment)
+    if any(one.status == ADDED for one in taken):
+        note_after(cell, [line.kind], actor=person)
 
 
 def _taken(session: Session, client_ids: Sequence[str], added: set[str]) -> list[Taken]:
@@ -71,7 +79,7 @@ def _taken(session: Session, client_ids: Sequence[str], added: set[str]) -> list
     return [
         Taken(
             client_id=client_id,
-            status="added" if client_id in added else "repeated",
+            status=ADDED if client_id in added else "repeated",
             sequence=stored[client_id].sequence,
             cycle_number=stored[client_id].cycle_number,
             undo=undo_words(stored[client_id]),

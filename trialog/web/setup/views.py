@@ -15,6 +15,7 @@ from trialog.records.words import Effect
 from trialog.web.clock import now
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
+from trialog.web.noting import note_change
 from trialog.web.saving import form_page, save
 from trialog.web.security import allowed
 from trialog.web.setup import bp
@@ -94,6 +95,7 @@ def edit_cell(cell_id: int) -> Response:
             return True
 
         if save(form, CELL_FIELDS, change):
+            note_change(cell, actor=current_person())
             return _to_cell(cell_id, "Saved.")
     return form_page("setup/edit_cell.html", form, cell=cell)
 

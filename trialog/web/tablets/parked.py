@@ -17,6 +17,7 @@ from trialog.records.people import Action
 from trialog.web.clock import now
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
+from trialog.web.noting import note_change
 from trialog.web.saving import form_page, save
 from trialog.web.security import allowed
 from trialog.web.tablets import bp
@@ -79,6 +80,7 @@ def write(line_id: int) -> Response:
         return True
 
     if form.validate() and save(form, PLACES, work):
+        note_change(cell, actor=actor)
         flash("The line is in the logbook.", "good")
         return _back(cell)
     return _page(cell, line, mend=form)
@@ -98,6 +100,7 @@ def leave(line_id: int) -> Response:
         return True
 
     if form.validate() and save(form, {"reason": "reason"}, work):
+        note_change(cell, actor=actor)
         flash("The line is left out. It stays in the records, with your reason.", "good")
         return _back(cell)
     return _page(cell, line, leave=form)

@@ -17,6 +17,7 @@ from trialog.records.people import Action
 from trialog.web.clock import now
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
+from trialog.web.noting import note_change
 from trialog.web.saving import form_page, place_error
 from trialog.web.security import allowed
 from trialog.web.trials import bp
@@ -89,6 +90,7 @@ def confirm_import(trial_id: int) -> AnyResponse:
             drop_drafts(session, person)
     if not result.written:
         return _check_page(trial, draft, "Nothing was imported: some lines cannot be.")
+    note_change(trial.cell, actor=person)
     flash(result.in_words, "good")
     return redirect(url_for("trials.show", trial_id=trial_id))
 
