@@ -5,12 +5,14 @@ from __future__ import annotations
 import hashlib
 from datetime import datetime
 
+from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from trialog.errors import InvalidValueError
 from trialog.records.entries import SHA256
-from trialog.records.models import Photo, Tablet
+from trialog.records.models import Entry, Photo, Tablet
+from trialog.records.words import EntryKind
 
 LARGEST_PHOTO = 600 * 1024
 """Bytes; the tablet shrinks a photo well below this before it keeps it."""
@@ -49,6 +51,17 @@ def store_photo(
 
 
 def photo_of(session: Session, sha256: str) -> bytes | None:
-    """Return a photo's bytes, or None where there is none of this hash."""
+    """Return a photo's bytes, or None where there is none of this hash.
+
+    A file that somebody uploaded with a revision is no photo of a failure, unless a tablet has
+    sent the same bytes as one.
+    """
     photo = session.get(Photo, sha256) if SHA256.fullmatch(sha256) else None
-    return None if photo is None else photo.content
+    if photo is None or (photo.filename is not None and not _is_named(session, sha256)):
+        return None
+    return photo.content
+
+
+def _is_named(session: Session, sha256: str) -> bool:
+    named = select(Entry.id).where(Entry.photo == sha256, Entry.kind == EntryKind.PHOTO)
+    return session.scalar(named.limit(1)) is not None

@@ -4,4 +4,4 @@ from flask import Blueprint
 
 bp = Blueprint("shifts", __name__, template_folder="templates")
 
-from trialog.web.shifts import revisions, views  # noqa: E402, F401 - the views hang themselves on bp
+from trialog.web.shifts import files, revisions, views  # noqa: E402, F401 - the views hang themselves on bp

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import MAXYEAR, MINYEAR, UTC, datetime, tzinfo
 
+from flask_wtf.file import FileField
 from wtforms import (
     DateTimeLocalField,
     HiddenField,
@@ -18,8 +19,10 @@ from wtforms.validators import Length, Optional
 
 from trialog.records.base import TEXT_LIMIT
 from trialog.records.entries import LARGEST_COUNTER, NewEntry
+from trialog.records.files import file_of
 from trialog.records.words import EntryKind, Reading
 from trialog.web.clock import zone
+from trialog.web.database import get_session
 from trialog.web.fields import Between, Given, WholeField
 from trialog.web.lines import LineForm
 
@@ -74,11 +77,18 @@ class RevisionForm(LineForm):
     )
     reason = TextAreaField("Reason for keeping the evidence", validators=[TEXT])
     at = DateTimeLocalField("When", format=MINUTES, validators=[Optional()])
+    file = FileField("Photo or file")
+    kept = HiddenField("Photo or file")
 
     def validate_reason(self, field: TextAreaField) -> None:
         """Ask for a reason where the evidence is kept."""
         if self.resets.data == KEEPS and not (field.data or "").strip():
             raise ValidationError("Must be given where the evidence is kept.")
+
+    def validate_kept(self, field: HiddenField) -> None:
+        """Refuse a file that is not there."""
+        if field.data and file_of(get_session(), field.data) is None:
+            raise ValidationError("Choose the file once more.")
 
     def validate_at(self, field: DateTimeLocalField) -> None:
         """Refuse an hour that the clocks of the shop skipped."""
@@ -102,6 +112,7 @@ class RevisionForm(LineForm):
             text=self.what.data.strip(),
             resets_evidence=not keeps,
             reason=self.reason.data.strip() if keeps else "",
+            photo=self.kept.data or None,
         )
 
 

@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from flask import flash, redirect, url_for
-from sqlalchemy import select
+from sqlalchemy import ColumnElement, case, func, select
 from sqlalchemy.orm import Session
 from werkzeug.wrappers import Response
 from wtforms import SelectChoice
 
 from trialog.errors import TrialogError
 from trialog.records.entries import NewEntry
-from trialog.records.models import Cell, Entry, Person, Revision
+from trialog.records.models import Cell, Entry, Person, Photo, Revision
 from trialog.records.people import Action
 from trialog.records.words import EntryKind
 from trialog.web.database import get_or_404, get_session
@@ -24,11 +24,12 @@ from trialog.web.logging.taking import write_line
 from trialog.web.saving import form_page, place_error
 from trialog.web.security import allowed
 from trialog.web.shifts import bp
+from trialog.web.shifts.files import UNNAMED, keep_file, kept_name
 from trialog.web.shifts.forms import RevisionForm, UndoForm
 
 PLACES = {
     "time": "at", "device": "device", "what changed": "what", "text": "what",
-    "reason for not resetting the evidence": "reason", "reason": "reason",
+    "reason for not resetting the evidence": "reason", "reason": "reason", "photo": "file",
 }  # fmt: skip
 
 
@@ -44,6 +45,11 @@ class Change:
     reason: str
     entered_by: str
     withdrawn: bool
+    file: str | None
+    """SHA-256 of a photo or file that shows it."""
+
+    filename: str | None
+    """None where these records lack it, as those of an imported logbook do."""
 
 
 @bp.route("/cells/<int:cell_id>/revisions/new", methods=["GET", "POST"])
@@ -52,7 +58,8 @@ def new_revision(cell_id: int) -> Response:
     """Record a change to a device."""
     cell, form = get_or_404(Cell, cell_id), RevisionForm()
     form.device.choices = [SelectChoice(device.id, device.name) for device in cell.devices]
-    if form.validate_on_submit() and _write(cell, form.line(current_person().id), form):
+    valid = form.validate_on_submit()
+    if keep_file(form) and valid and _write(cell, form.line(current_person().id), form):
         flash("The revision is recorded.", "good")
         return redirect(url_for("shifts.new_revision", cell_id=cell.id))
     return _page(cell, form)
@@ -90,14 +97,23 @@ def _write(cell: Cell, line: NewEntry, form: RevisionForm | UndoForm) -> bool:
 
 def _page(cell: Cell, form: RevisionForm) -> Response:
     changes = changes_of(get_session(), cell)
-    return form_page("shifts/revisions.html", form, cell=cell, changes=changes, new_id=new_id)
+    return form_page(
+        "shifts/revisions.html", form, cell=cell, changes=changes, new_id=new_id,
+        kept=kept_name(form),
+    )  # fmt: skip
+
+
+def _filename() -> ColumnElement[str | None]:
+    """Return what a stored file is called: a tablet's photo has no name of its own."""
+    return case((Photo.sha256.is_(None), None), else_=func.coalesce(Photo.filename, UNNAMED))
 
 
 def changes_of(session: Session, cell: Cell) -> Sequence[Change]:
     """Return a cell's recorded revisions, newest first, those taken back too."""
     statement = (
-        select(Revision, Entry, Person.name)
+        select(Revision, Entry, Person.name, _filename())
         .join(Entry, Entry.id == Revision.entry_id)
+        .outerjoin(Photo, Photo.sha256 == Entry.photo)
         .outerjoin(Person, Person.id == Entry.recorded_by_id)
         .where(Revision.cell_id == cell.id)
         .order_by(Revision.effective_at.desc(), Revision.id.desc())
@@ -112,6 +128,8 @@ def changes_of(session: Session, cell: Cell) -> Sequence[Change]:
             reason=revision.reason,
             entered_by=name or "command line",
             withdrawn=revision.withdrawn,
+            file=entry.photo,
+            filename=filename,
         )
-        for revision, entry, name in session.execute(statement)
+        for revision, entry, name, filename in session.execute(statement)
     ]
