@@ -5,8 +5,8 @@ from __future__ import annotations
 from trialog.evidence.gathering import Evidence
 from trialog.evidence.parked import left_out_words, waiting_words
 from trialog.evidence.reasons import Reason, some
-from trialog.evidence.reconciling import CounterState
-from trialog.reliability import Plan, Standing, standing_under
+from trialog.evidence.worst_case import untold, worst_case
+from trialog.reliability import Plan, Standing
 
 NAME = "log agrees with the machine counter"
 
@@ -32,12 +32,7 @@ def _counter(evidence: Evidence, plan: Plan, standing: Standing) -> tuple[bool, 
     in its shift."""
     if not evidence.reconciliations:
         return False, "no shift to compare yet"
-    unclear = [
-        item
-        for item in evidence.reconciliations
-        if item.state not in (CounterState.AGREES, CounterState.UNLOGGED)
-    ]
-    if unclear:
+    if unclear := untold(evidence):
         listed = "; ".join(f"{item.label}: {item.state}" for item in unclear[:3])
         more = f" and {len(unclear) - 3} more" if len(unclear) > 3 else ""
         return False, f"cannot be told for {listed}{more}"
@@ -47,36 +42,17 @@ def _counter(evidence: Evidence, plan: Plan, standing: Standing) -> tuple[bool, 
             f"readings that good cycles rest on are in doubt ({listed}); where they are right "
             "all the same, write one of them in again"
         )
-    unlogged = sum(item.unlogged or 0 for item in evidence.reconciliations)
     between = _between_shifts(evidence)
-    if unlogged == 0:
+    worst = worst_case(evidence, plan, standing)
+    if worst is None or worst.unlogged == 0:
         return True, f"every cycle that the machine counted was logged{between}"
-    places, cycles = _with_unlogged(evidence)
-    confidence = evidence.trial.requirement.confidence
-    worst = standing_under(plan, places, places, cycles, confidence=confidence).decision
-    same = worst == standing.decision
-    effect = "the verdict stays" if same else f"the plan would say {worst}"
+    decision = worst.standing.decision
+    same = decision == standing.decision
+    effect = "the verdict stays" if same else f"the plan would say {decision}"
     return same, (
-        f"{some(unlogged, 'cycle')} counted by the machine and logged by nobody; "
+        f"{some(worst.unlogged, 'cycle')} counted by the machine and logged by nobody; "
         f"were each a failure, {effect}{between}"
     )
-
-
-def _with_unlogged(evidence: Evidence) -> tuple[list[int], int]:
-    """Number the cycles anew with the unlogged ones put before those of their shift.
-
-    Returns the places of all failures, the unlogged cycles among them, and the number of cycles.
-    """
-    places: list[int] = []
-    before = added = 0
-    counts = evidence.shifts["cycles"].astype(int).tolist()
-    for counted, item in zip(counts, evidence.reconciliations, strict=True):
-        unlogged = item.unlogged or 0
-        places += range(before + added + 1, before + added + unlogged + 1)
-        added += unlogged
-        places += [at + added for at in evidence.earliest if before < at <= before + counted]
-        before += counted
-    return places, before + added
 
 
 def _between_shifts(evidence: Evidence) -> str:
