@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import chain, islice, pairwise
+from itertools import groupby, pairwise, product
 from typing import Any
 
 import pandas as pd
@@ -14,6 +14,7 @@ from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from trialog.evidence.counting import Counts, count, frame
+from trialog.evidence.numbering import FailedCycle, Group, Numbering
 from trialog.evidence.parked import ParkedCounts, count_parked_since
 from trialog.evidence.readings import doubtful_readings
 from trialog.evidence.reconciling import CounterState, Reconciliation, compare
@@ -56,6 +57,7 @@ class Evidence:
     damage_failures: int
     counts: Counts
     shifts: pd.DataFrame
+    numbering: Numbering
     positions: tuple[int, ...]
     earliest: tuple[int, ...]
     latest: tuple[int, ...]
@@ -123,7 +125,7 @@ def gather_evidence(session: Session, trial: Trial) -> Evidence:
     logged = _logged_by_shift(session, window)
     table, reconciliations = _shift_table(window, groups, logged)
     failed = _failed_cycles(session, window)
-    places = list(_places(window, groups, failed))
+    numbering = _number(window, groups, failed)
     return Evidence(
         trial=trial,
         cycles=int(subject["cycles"]),
@@ -133,9 +135,10 @@ def gather_evidence(session: Session, trial: Trial) -> Evidence:
         damage_failures=int(damage.sum()),
         counts=counts,
         shifts=table,
-        positions=tuple(chain.from_iterable(place.known for place in places)),
-        earliest=tuple(chain.from_iterable(place.all_failures(late=False) for place in places)),
-        latest=tuple(chain.from_iterable(place.all_failures(late=True) for place in places)),
+        numbering=numbering,
+        positions=numbering.known(),
+        earliest=numbering.places(late=False),
+        latest=numbering.places(late=True),
         since=window.since,
         revision_ids=window.revision_ids,
         changes=window.changes,
@@ -230,45 +233,41 @@ def _shift_table(
     return table, tuple(item for _, item in bearing)
 
 
-@dataclass
-class _FailedCycle:
-    """A failed cycle of the subject, and whether any mode on it counts."""
-
-    sequence: int
-    shift_id: int
-    revision_id: int
-    logged_before: int | None
-    relevant: bool
-
-
-def _failed_cycles(session: Session, window: _Window) -> list[_FailedCycle]:
+def _failed_cycles(session: Session, window: _Window) -> list[FailedCycle]:
     """Return the subject's failed cycles, in the order of the logbook."""
     position = FailurePosition
     statement = (
-        select(
-            Entry.sequence,
-            position.shift_id,
-            position.revision_id,
-            position.logged_before,
-            position.relevant,
-        )
+        select(Entry.sequence, Entry.client_id, position)
         .join(FailureMode, FailureMode.id == position.failure_mode_id)
         .join(Entry, Entry.id == position.entry_id)
         .where(
             position.shift_id.in_(window.shift_ids), position.revision_id.in_(window.revision_ids)
         )
-        .order_by(Entry.sequence)
+        .order_by(Entry.sequence, position.failure_mode_id)
     )
     if window.trial.device_id is not None:
         statement = statement.where(FailureMode.device_id == window.trial.device_id)
-    failed: dict[int, _FailedCycle] = {}
-    for row in session.execute(statement):
-        cycle = failed.setdefault(row.sequence, _FailedCycle(*row))
-        cycle.relevant = cycle.relevant or row.relevant
-    return list(failed.values())
+    rows = groupby(session.execute(statement), lambda row: (row.sequence, row.client_id))
+    return [
+        _failed_cycle(sequence, entry, [row.FailurePosition for row in modes])
+        for (sequence, entry), modes in rows
+    ]
 
 
-def _last_failure(session: Session, window: _Window, failed: Sequence[_FailedCycle]) -> int:
+def _failed_cycle(sequence: int, entry: str, modes: Sequence[FailurePosition]) -> FailedCycle:
+    counted = [mode for mode in modes if mode.relevant]
+    return FailedCycle(
+        sequence=sequence,
+        entry=entry,
+        shift_id=modes[0].shift_id,
+        revision_id=modes[0].revision_id,
+        logged_before=modes[0].logged_before,
+        modes=tuple(mode.failure_mode_id for mode in counted),
+        unruled=tuple(mode.failure_mode_id for mode in counted if not mode.ruled),
+    )
+
+
+def _last_failure(session: Session, window: _Window, failed: Sequence[FailedCycle]) -> int:
     if not any(cycle.relevant for cycle in failed):
         return 0
     ruled = select(func.max(Entry.sequence)).where(
@@ -280,41 +279,19 @@ def _last_failure(session: Session, window: _Window, failed: Sequence[_FailedCyc
     return max(newest, session.scalar(ruled) or 0)
 
 
-@dataclass(frozen=True)
-class _Places:
-    """The counted cycles of one shift under one revision, and which of them failed."""
-
-    cycles: range
-    failures: int
-    known: tuple[int, ...]
-
-    def all_failures(self, *, late: bool) -> list[int]:
-        """Return the numbers of all failed cycles, with those of no known order put at one end."""
-        taken = set(self.known)
-        free = (number for number in self.cycles[:: -1 if late else 1] if number not in taken)
-        return sorted([*self.known, *islice(free, self.failures - len(self.known))])
-
-
-def _places(
-    window: _Window, groups: pd.DataFrame, failed: Sequence[_FailedCycle]
-) -> Iterator[_Places]:
-    """Number the counted cycles from 1, shift by shift; no-tests do not count."""
+def _number(window: _Window, groups: pd.DataFrame, failed: Sequence[FailedCycle]) -> Numbering:
+    """Number the counted cycles from 1, shift by shift and revision by revision."""
     counted = groups.set_index(["shift_id", "revision_id"])[COUNTS].to_dict("index")
     failed_in = defaultdict(list)
     for cycle in failed:
         failed_in[cycle.shift_id, cycle.revision_id].append(cycle)
-    before = 0
-    for key in ((s, r) for s in window.shift_ids for r in window.revision_ids):
-        if key not in counted:
-            continue
-        known, no_tests = [], 0
-        for cycle in failed_in[key]:
-            if cycle.relevant and cycle.logged_before is not None:
-                known.append(before + cycle.logged_before + 1 - no_tests)
-            no_tests += not cycle.relevant
-        cycles, failures = int(counted[key]["cycles"]), int(counted[key]["failures"])
-        yield _Places(range(before + 1, before + cycles + 1), failures, tuple(known))
-        before += cycles
+    return Numbering(
+        tuple(
+            Group(int(counted[key]["cycles"]), int(counted[key]["failures"]), tuple(failed_in[key]))
+            for key in product(window.shift_ids, window.revision_ids)
+            if key in counted
+        )
+    )
 
 
 def _conditions(session: Session, window: _Window, shifts: pd.DataFrame) -> dict[str, int]:
