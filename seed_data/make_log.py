@@ -19,7 +19,7 @@ TARGET = Path(__file__).with_name("log.csv")
 COLUMNS = (
     "shift", "cycle", "time", "outcome", "modes", "operator", "note", "id", "cycles", "stage",
     "counter", "clear_seconds", "condition", "device", "resets_evidence", "ruling", "target",
-    "reason",
+    "reason", "cause",
 )  # fmt: skip
 
 ENGINEER = "Edda Thornquill"
@@ -56,9 +56,18 @@ PLACED = {
 """Failures that the scenario is about; all others come by chance."""
 
 NOT_THE_DEVICE = {
-    ("2026-11-06 late", 207): "blank was loaded skew by hand; the claw had nothing to pull on",
-    ("2026-11-13 early", 402): "saw burr on the blank, 0.4 mm over size; lot sent back to the saw",
+    ("2026-11-06 late", 207): (
+        "handling by the operator",
+        "blank was loaded skew by hand; the claw had nothing to pull on",
+    ),
+    ("2026-11-13 early", 402): (
+        "raw part out of tolerance",
+        "saw burr on the blank, 0.4 mm over size; lot sent back to the saw",
+    ),
 }
+THE_DEVICE = "the device itself"
+Excuse = tuple[str, str]
+"""A cause outside the device, and the words of the ruling."""
 
 COLD_STARTS = {"2026-11-02 early", "2026-11-09 early", "2026-11-12 early", "2026-11-16 early"}
 NEW_LOTS = {
@@ -105,7 +114,7 @@ class Log:
     rng: np.random.Generator
     rows: list[dict[str, object]] = field(default_factory=list)
     counter: int = FIRST_COUNTER
-    failed: list[tuple[datetime, str, tuple[str, ...], str]] = field(default_factory=list)
+    failed: list[tuple[datetime, str, tuple[str, ...], Excuse | None]] = field(default_factory=list)
 
     def add(self, moment: datetime, outcome: str, **cells: object) -> None:
         time = moment.isoformat(timespec="seconds").replace("+00:00", "Z")
@@ -262,8 +271,8 @@ def _fail(shift: Shift, modes: tuple[str, ...]) -> None:
         "failed", cycle=shift.cycle, modes=";".join(modes), id=shift.identity(),
         note=log.one_of(FAILED_NOTES[modes[0]]),
     )  # fmt: skip
-    reason = NOT_THE_DEVICE.get((shift.label, shift.cycle), "")
-    log.failed.append((shift.moment, shift.identity(), modes, reason))
+    excuse = NOT_THE_DEVICE.get((shift.label, shift.cycle))
+    log.failed.append((shift.moment, shift.identity(), modes, excuse))
     usual = max(CLEAR_SECONDS.get(mode, 0) for mode in modes)
     if usual:
         clear = round(float(usual * log.rng.lognormal(0, 0.35)))
@@ -274,15 +283,15 @@ def _fail(shift: Shift, modes: tuple[str, ...]) -> None:
 def rule(log: Log) -> None:
     """Rule on each failure the next working morning; the last evening's still wait."""
     last = shifts()[-1][1]
-    for place, (moment, target, modes, reason) in enumerate(log.failed):
+    for place, (moment, target, modes, excuse) in enumerate(log.failed):
         if moment >= last:
             continue
         morning = _next_workday(moment.date())
         at = datetime(morning.year, morning.month, morning.day, 8, 10, tzinfo=UTC)
+        cause, reason = excuse or (THE_DEVICE, log.one_of(REASONS[modes[0]]))
         log.add(
             at + timedelta(seconds=20 * (place % 60)), "ruling", operator=ENGINEER, target=target,
-            ruling="non-relevant" if reason else "relevant",
-            reason=reason or log.one_of(REASONS[modes[0]]),
+            ruling="non-relevant" if excuse else "relevant", cause=cause, reason=reason,
         )  # fmt: skip
 
 

@@ -119,6 +119,7 @@ def full_logbook(bench, moment):
     bench.write(lines.undo("o"))
     bench.write(lines.ruling("f1", False, cell.chips), lines.ruling("f2", True))
     bench.write(lines.ruling("f2", False, client_id="again"), lines.undo("again"))
+    bench.write(lines.ruling("f1", False, cell.dropped, cause=None, cause_unwritten=True))
     bench.write(lines.undo("r1"))
     bench.write(lines.revision(cell.jet, "label", resets=False, **at(30)))
     bench.write(

@@ -87,7 +87,7 @@ def test_a_tablet_does_not_undo_what_it_may_not_write(
     tablet.send(tablet.open(counter=0), failed)
     engineers = {
         EntryKind.RULING: {
-            "shift": "A", "target": failed.client_id, "relevant": False, "reason": "a test part",
+            "shift": "A", "target": failed.client_id, "relevant": True,
         },
         EntryKind.READING: {"shift": "A", "reading": Reading.OPENING, "counter": 5},
         EntryKind.REVISION: {

@@ -13,7 +13,7 @@ from trialog.records.entries import NewEntry
 from trialog.records.logbook import write_entries
 from trialog.records.models import Cell, Device, FailureMode
 from trialog.records.setup import add_cell, add_device, add_mode
-from trialog.records.words import Effect, EntryKind, Stage
+from trialog.records.words import Effect, EntryKind, RulingCause, Stage
 
 COUNTER_MODULUS = 10_000
 
@@ -108,7 +108,10 @@ def undo(target, **fields):
 
 def ruling(target, relevant, mode=None, **fields):
     mode_id = None if mode is None else mode.id
-    reason = {"reason": "seen on the camera"}
+    reason = {
+        "reason": "seen on the camera",
+        "cause": None if relevant else RulingCause.HANDLING,
+    }
     return _entry(
         EntryKind.RULING,
         target=target,

@@ -22,7 +22,7 @@ CYCLE_LOG = (
     "shift", "cycle", "time", "outcome", "modes", "operator", "note", "id", "cycles", "stage",
     "counter", "counter_event", "clear_seconds", "condition", "reading", "device",
     "resets_evidence", "ruling", "mode", "target", "reason", "order_known", "mismatch_accepted",
-    "tablet", "tablet_number", "tablet_time", "photo", "late",
+    "tablet", "tablet_number", "tablet_time", "photo", "late", "cause",
 )  # fmt: skip
 """The columns of a cycle log, in the order in which an export writes them."""
 
@@ -33,6 +33,9 @@ TEXT_COLUMNS = frozenset(
 
 FREE_TEXT = frozenset({"note", "reason"})
 """The columns whose outer blanks are kept."""
+
+NO_CAUSE = "not recorded"
+"""The cause of a ruling that was written before rulings had causes."""
 
 _EVERY_KIND = {
     "time", "outcome", "operator", "note", "reason", "id",
@@ -51,8 +54,8 @@ _OWN: dict[EntryKind, set[str]] = {
     EntryKind.CONDITION: {"condition", "late"},
     EntryKind.READING: {"reading", "counter"},
     EntryKind.SHIFT_CLOSED: {"counter", "counter_event", "mismatch_accepted"},
-    EntryKind.RULING: {"target", "ruling", "mode"},
-    EntryKind.REVISION: {"device", "resets_evidence"},
+    EntryKind.RULING: {"target", "ruling", "mode", "cause"},
+    EntryKind.REVISION: {"device", "resets_evidence", "photo"},
     EntryKind.UNDO: {"target", "late"},
 }
 ALLOWED = {

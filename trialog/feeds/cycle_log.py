@@ -8,7 +8,14 @@ from datetime import datetime
 from typing import Any
 
 from trialog.errors import InvalidValueError, TrialogError
-from trialog.feeds.columns import ALLOWED, CYCLE_LOG, FREE_TEXT, TEXT_COLUMNS, require_known
+from trialog.feeds.columns import (
+    ALLOWED,
+    CYCLE_LOG,
+    FREE_TEXT,
+    NO_CAUSE,
+    TEXT_COLUMNS,
+    require_known,
+)
 from trialog.feeds.formulas import unguard
 from trialog.feeds.identity import Identities
 from trialog.feeds.names import Names
@@ -22,7 +29,14 @@ from trialog.feeds.values import (
     read_yes_no,
 )
 from trialog.records.entries import NewEntry, check_form, check_whole
-from trialog.records.words import Condition, CounterEvent, EntryKind, Reading, Stage
+from trialog.records.words import (
+    Condition,
+    CounterEvent,
+    EntryKind,
+    Reading,
+    RulingCause,
+    Stage,
+)
 
 LARGEST_NUMBER = 10_000_000
 """How high a cycle's number in its shift may be."""
@@ -50,7 +64,10 @@ def read_drafts(
 ) -> tuple[list[Draft], list[RejectedLine]]:
     """Read each row of a cycle log on its own."""
     require_known(table, CYCLE_LOG)
-    reader = _Reader(names, identities, decimal_comma=table.delimiter != ",", now=now)
+    reader = _Reader(
+        names, identities, decimal_comma=table.delimiter != ",",
+        has_causes="cause" in table.header, now=now,
+    )  # fmt: skip
     drafts: list[Draft] = []
     rejected: list[RejectedLine] = []
     for row in table.rows:
@@ -87,9 +104,16 @@ class _Reader:
     """Turns a row's cells into a line for the logbook."""
 
     def __init__(
-        self, names: Names, identities: Identities, *, decimal_comma: bool, now: datetime
+        self,
+        names: Names,
+        identities: Identities,
+        *,
+        decimal_comma: bool,
+        has_causes: bool,
+        now: datetime,
     ) -> None:
         self._identities = identities
+        self._has_causes = has_causes
         self._now = now
 
         def whole(field: str, text: str) -> int:
@@ -140,6 +164,7 @@ class _Reader:
             "tablet_time": ("tablet_time", read_time),
             "photo": ("photo", _as_written),
             "late": ("late", read_yes_no),
+            "cause": ("cause", _read_cause),
         }  # fmt: skip
 
     def kind(self, given: Mapping[str, str]) -> EntryKind:
@@ -161,6 +186,9 @@ class _Reader:
             fields.setdefault("cycles", 1)
         if kind is EntryKind.SHIFT_OPENED:
             fields.setdefault("stage", Stage.BY_HAND)
+        if kind is EntryKind.RULING:
+            written = self._has_causes and given.get("cause") != NO_CAUSE
+            fields["cause_unwritten"] = not written
         return self._checked(kind, fields)
 
     def _checked(self, kind: EntryKind, fields: dict[str, Any]) -> NewEntry:
@@ -171,6 +199,11 @@ class _Reader:
             raise InvalidValueError("shift", "be given", "")
         check_form(entry, self._now)
         return entry
+
+
+def _read_cause(field: str, text: str) -> RulingCause | None:
+    """Read a cause: one of the list, or that there was no such list yet."""
+    return None if text == NO_CAUSE else read_word(field, text, RulingCause)
 
 
 def _as_written(_field: str, text: str) -> str:

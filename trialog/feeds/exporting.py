@@ -11,7 +11,7 @@ from typing import Any
 from sqlalchemy import Row, select
 from sqlalchemy.orm import Session
 
-from trialog.feeds.columns import CYCLE_LOG, TEXT_COLUMNS
+from trialog.feeds.columns import CYCLE_LOG, NO_CAUSE, TEXT_COLUMNS
 from trialog.feeds.formulas import guard
 from trialog.records.models import (
     Cell,
@@ -33,7 +33,7 @@ _COLUMNS = (
     "id", "sequence", "client_id", "kind", "shift_id", "occurred_at", "person_id", "cycles",
     "cycle_number", "counter", "counter_event", "clear_seconds", "condition", "reading",
     "device_id", "resets_evidence", "relevant", "failure_mode_id", "target", "text", "reason",
-    "tablet_id", "tablet_number", "tablet_time", "photo",
+    "tablet_id", "tablet_number", "tablet_time", "photo", "cause",
 )  # fmt: skip
 
 
@@ -124,6 +124,7 @@ class _Cells:
             "tablet_time": None if entry.tablet_time is None else _time(entry.tablet_time),
             "photo": entry.photo,
             "late": "yes" if self._is_late(entry) else None,
+            "cause": NO_CAUSE if _lacks_cause(entry) else entry.cause,
         } | self._derived(entry, shift)
         return [_cell(column, filled.get(column)) for column in CYCLE_LOG]
 
@@ -184,6 +185,11 @@ def _time(moment: datetime) -> str:
 
 def _yes_no(value: bool | None) -> str | None:
     return None if value is None else "yes" if value else "no"
+
+
+def _lacks_cause(entry: Row[Any]) -> bool:
+    """Say whether a ruling would need a cause if it were written today."""
+    return entry.relevant is False and entry.cause is None
 
 
 def _ruling(relevant: bool | None) -> str | None:

@@ -18,9 +18,9 @@ _ALWAYS = (
 )  # fmt: skip
 """What an id is made of. Never to be changed: a file that was imported before must be known."""
 
-_WHERE_GIVEN = ("photo", "tablet_number", "tablet_time")
-"""Facts that lines have only since tablets log on their own. A tablet's number in these records
-is not among them: it is another one in each."""
+_WHERE_GIVEN = ("photo", "tablet_number", "tablet_time", "cause")
+"""Facts that lines have only since tablets log on their own, and since rulings name a cause. A
+tablet's number in these records is not among them: it is another one in each."""
 
 
 @dataclass

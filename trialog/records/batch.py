@@ -19,7 +19,7 @@ from trialog.records.words import EntryKind
 SAME = (
     "kind", "person_id", "stage", "cycles", "counter", "counter_event", "reading", "clear_seconds",
     "condition", "device_id", "resets_evidence", "failure_mode_id", "relevant", "target",
-    "photo", "text", "reason",
+    "cause", "photo", "text", "reason",
 )  # fmt: skip
 """What must agree for a line to be a repeat."""
 

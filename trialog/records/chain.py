@@ -1,4 +1,4 @@
-"""The hash chain over a cell's logbook: a changed, removed or reordered line breaks it."""
+"""The hash chains over logbooks and audit: what is changed, removed or reordered breaks them."""
 
 from __future__ import annotations
 
@@ -14,11 +14,17 @@ CHAINED = (
     "counter_event", "reading", "clear_seconds", "condition", "device_id", "resets_evidence",
     "failure_mode_id", "relevant", "target", "text", "reason", "mode_ids",
 )  # fmt: skip
-"""Every fact of an entry that the chain protects."""
+"""Every fact that the chain protected from the first entry on."""
 
 CHAINED_SINCE = ("tablet_id", "tablet_number", "tablet_time", "photo")
 """Facts that entries have only since tablets log on their own. Where all are empty they stay out
 of the hash, so that the hashes of older entries hold."""
+
+CHAINED_WITH_CAUSES = ("cause",)
+"""Facts that entries have only since rulings name a cause; left out where empty, like those."""
+
+PROTECTED = (*CHAINED, *CHAINED_SINCE, *CHAINED_WITH_CAUSES)
+"""Every fact of an entry that the chain protects, whenever it came to be one."""
 
 
 def canonical(value: object) -> bytes:
@@ -26,7 +32,8 @@ def canonical(value: object) -> bytes:
     text = json.dumps(
         value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=_plain
     )
-    return text.encode()
+    # A tablet's line may hold half a sign, which plain UTF-8 refuses.
+    return text.encode(errors="surrogatepass")
 
 
 def document_hash(document: object) -> str:
@@ -37,8 +44,22 @@ def document_hash(document: object) -> str:
 def entry_hash(previous: str, facts: Mapping[str, Any]) -> str:
     """Return the hash of an entry's facts, chained to the hash of the entry before it."""
     chained = [facts[name] for name in CHAINED]
-    if any(facts[name] is not None for name in CHAINED_SINCE):
-        chained.append([facts[name] for name in CHAINED_SINCE])
+    # The two lists differ in length, so that none can pass for the other.
+    for later in (CHAINED_SINCE, CHAINED_WITH_CAUSES):
+        if any(facts[name] is not None for name in later):
+            chained.append([facts[name] for name in later])
+    return hashlib.sha256(previous.encode() + canonical(chained)).hexdigest()
+
+
+AUDITED = (
+    "sequence", "at", "person_id", "action", "subject", "subject_id", "details", "sealed",
+)  # fmt: skip
+"""Every fact of an audit event that its chain protects."""
+
+
+def event_hash(previous: str, facts: Mapping[str, Any]) -> str:
+    """Return the hash of an audit event's facts, chained to the hash of the event before it."""
+    chained = [facts[name] for name in AUDITED]
     return hashlib.sha256(previous.encode() + canonical(chained)).hexdigest()
 
 

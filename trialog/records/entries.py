@@ -9,7 +9,14 @@ from datetime import UTC, datetime, timedelta
 
 from trialog.errors import InvalidValueError
 from trialog.records.base import NAME_LIMIT, TEXT_LIMIT
-from trialog.records.words import Condition, CounterEvent, EntryKind, Reading, Stage
+from trialog.records.words import (
+    Condition,
+    CounterEvent,
+    EntryKind,
+    Reading,
+    RulingCause,
+    Stage,
+)
 
 CLOCK_TOLERANCE = timedelta(minutes=5)
 """How far a time may lie ahead of the server's clock; common practice, no source."""
@@ -41,7 +48,8 @@ class NewEntry:
     From a tablet: `tablet_number` counts its lines in the order of its taps, `tablet_time` is
     its own clock's, `seen` the length of the logbook that it knew of at the tap, and `waited`
     says that the line could not be sent at once. `late`, from a file: it is known to have been
-    tapped before its tablet heard that the shift was closed.
+    tapped before its tablet heard that the shift was closed. `cause_unwritten`, from a file too:
+    the ruling was written before rulings had causes.
     """
 
     client_id: str
@@ -64,6 +72,8 @@ class NewEntry:
     resets_evidence: bool | None = None
     failure_mode_id: int | None = None
     relevant: bool | None = None
+    cause: RulingCause | None = None
+    cause_unwritten: bool = False
     target: str | None = None
     photo: str | None = None
     text: str = ""
@@ -248,12 +258,26 @@ def _check_ruling(entry: NewEntry) -> None:
     _required("relevant", entry.relevant)
     if entry.relevant is False:
         _required("reason", entry.reason.strip())
+        _check_acquitting_cause(entry)
+    elif entry.cause is RulingCause.OTHER:
+        _required("reason", entry.reason.strip())
+
+
+def _check_acquitting_cause(entry: NewEntry) -> None:
+    """Check that what lets a failure leave the count lies outside the device."""
+    if not entry.cause_unwritten:
+        _required("cause", entry.cause)
+    if entry.cause is not None and entry.cause.speaks_against_device:
+        rule = "lie outside the device where a failure is ruled non-relevant"
+        raise InvalidValueError("cause", rule, entry.cause.value)
 
 
 def _check_revision(entry: NewEntry) -> None:
     _required("device", entry.device_id)
     _required("what changed", entry.text.strip())
     _required("resets_evidence", entry.resets_evidence)
+    if entry.photo is not None and not SHA256.fullmatch(entry.photo):
+        raise InvalidValueError("photo", "be a file's SHA-256 in hex", entry.photo)
     if entry.resets_evidence is False:
         _required("reason for not resetting the evidence", entry.reason.strip())
 
@@ -273,8 +297,8 @@ _FIELDS_OF: dict[EntryKind, frozenset[str]] = {
     EntryKind.CONDITION: frozenset({"condition"}),
     EntryKind.READING: frozenset({"reading", "counter"}),
     EntryKind.SHIFT_CLOSED: frozenset({"counter", "counter_event"}),
-    EntryKind.RULING: frozenset({"target", "relevant", "failure_mode_id"}),
-    EntryKind.REVISION: frozenset({"device_id", "resets_evidence"}),
+    EntryKind.RULING: frozenset({"target", "relevant", "failure_mode_id", "cause"}),
+    EntryKind.REVISION: frozenset({"device_id", "resets_evidence", "photo"}),
     EntryKind.UNDO: frozenset({"target"}),
 }
 """What a kind of line may carry beyond what all may: who, when, which shift, text, reason."""

@@ -12,7 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from trialog.records.audit import IMPORTED
-from trialog.records.chain import CHAINED, CHAINED_SINCE, document_hash, entry_hash
+from trialog.records.chain import PROTECTED, document_hash, entry_hash
 from trialog.records.models import AuditEvent, Cell, Entry, Photo, Revision, Shift, SignOff
 from trialog.records.rollups import CellLayout, Row, roll_up, stored_rows
 from trialog.records.shiftlog import modes_by_entry, read_log
@@ -45,7 +45,7 @@ def verify(session: Session) -> list[Difference]:
 def _verify_chain(session: Session, cell: Cell) -> Iterator[Difference]:
     where = f"cell {cell.name!r}, logbook"
     modes = modes_by_entry(session, Entry.cell_id == cell.id)
-    columns = [getattr(Entry, name) for name in (*CHAINED, *CHAINED_SINCE) if name != "mode_ids"]
+    columns = [getattr(Entry, name) for name in PROTECTED if name != "mode_ids"]
     statement = (
         select(Entry.id, Entry.previous_hash, Entry.hash, *columns)
         .where(Entry.cell_id == cell.id)
@@ -158,7 +158,7 @@ def _verify_photos_named(session: Session, cell: Cell) -> Iterator[Difference]:
         .outerjoin(Photo, Photo.sha256 == Entry.photo)
         .where(
             Entry.cell_id == cell.id,
-            Entry.kind == EntryKind.PHOTO,
+            Entry.photo.is_not(None),
             Photo.sha256.is_(None),
             Entry.client_id.not_in(undone.where(Entry.target.is_not(None))),
         )

@@ -96,6 +96,11 @@ class RulingCause(StrEnum):
     TRIAL = "set-up or test of the trial itself"
     OTHER = "other, see the words"
 
+    @property
+    def speaks_against_device(self) -> bool:
+        """Whether a failure of this cause counts, whatever anybody would like."""
+        return self in (RulingCause.DEVICE, RulingCause.NOT_FOUND)
+
 
 class SignDecision(StrEnum):
     """What somebody who was asked to sign has said."""

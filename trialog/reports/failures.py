@@ -43,9 +43,15 @@ class FailureLine:
     device: str
     effect: str
     ruling: Ruling
+    cause: str
     reason: str
     ruling_entry: str | None
     note: str
+
+    @property
+    def ruled_because(self) -> str:
+        """The ruling's cause and words, as one text."""
+        return ": ".join(part for part in (self.cause, self.reason) if part)
 
 
 Rows = Select[Entry, FailurePosition, FailureMode, str]
@@ -106,6 +112,7 @@ def _line(
         device=mode.device.name,
         effect=str(mode.effect),
         ruling=_ruling(position),
+        cause="" if ruled is None else ruled.cause or "",
         reason="" if ruled is None else ruled.reason,
         ruling_entry=None if ruled is None else ruled.client_id,
         note=entry.text,

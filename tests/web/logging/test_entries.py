@@ -15,6 +15,7 @@ from trialog.records.database import unit_of_work
 from trialog.records.models import Entry, Shift
 from trialog.records.verify import verify
 
+MISLOADED = {"reason": "held askew", "cause": "handling by the operator"}
 TOKEN = re.compile(r'name="csrf_token"[^>]*value="([^"]+)"')
 
 
@@ -249,7 +250,7 @@ def test_an_approver_may_look_and_not_log(approver, cell, shift):
 
 def test_an_operator_may_not_rule_read_or_revise(tablet, session, cell):
     tablet.taken(tap := failed(cell.chips))
-    ruling = line("ruling", target=tap["client_id"], relevant=False, reason="misloaded")
+    ruling = line("ruling", target=tap["client_id"], relevant=False, **MISLOADED)
     reading = line("reading", reading="opening", counter=1)
     revision = {
         "client_id": new_id(), "kind": "revision", "device": cell.jet.id,
@@ -262,7 +263,7 @@ def test_an_operator_may_not_rule_read_or_revise(tablet, session, cell):
 
 def test_an_engineer_may_rule_and_take_it_back(engineers_tablet, cell):
     tap = failed(cell.chips)
-    ruling = line("ruling", target=tap["client_id"], relevant=False, reason="misloaded")
+    ruling = line("ruling", target=tap["client_id"], relevant=False, **MISLOADED)
     engineers_tablet.taken(tap, ruling)
     answer = engineers_tablet.taken(line("undo", target=ruling["client_id"]))
     assert answer["entries"][0]["status"] == "added"
@@ -270,7 +271,7 @@ def test_an_engineer_may_rule_and_take_it_back(engineers_tablet, cell):
 
 def test_an_operator_may_not_take_back_an_engineers_ruling(tablet, engineers_tablet, cell):
     tap = failed(cell.chips)
-    ruling = line("ruling", target=tap["client_id"], relevant=False, reason="misloaded")
+    ruling = line("ruling", target=tap["client_id"], relevant=False, **MISLOADED)
     engineers_tablet.taken(tap, ruling)
     assert tablet.refused(403, line("undo", target=ruling["client_id"]))
 

@@ -26,7 +26,9 @@ from trialog.records.queries import open_shift
 from trialog.records.words import Condition, EntryKind
 
 UNKNOWN = "0a1b2c3d-0000-4000-8000-00000000000"
-RULING = {"reason": "misloaded by hand", "words": "seen on video", "decision": "non-relevant"}
+RULING = {
+    "cause": "handling by the operator", "words": "seen on video", "decision": "non-relevant",
+}  # fmt: skip
 
 
 @pytest.fixture
@@ -97,7 +99,7 @@ def test_an_engineer_rules_a_failure_non_relevant_with_a_reason(
     for mode in (cell.dropped, cell.chips):
         assert rule(engineer, shift, failed_line, mode).status_code == 302
     assert totals(session, shift) == (20, 0, 1)
-    assert "misloaded by hand: seen on video" in engineer.get(path(shift)).text
+    assert "handling by the operator: seen on video" in engineer.get(path(shift)).text
 
 
 def test_a_ruling_on_one_mode_leaves_the_other_as_it_is(
@@ -108,7 +110,7 @@ def test_a_ruling_on_one_mode_leaves_the_other_as_it_is(
 
 
 def test_a_non_relevant_ruling_needs_a_reason(engineer, session, shift, failed_line, cell):
-    answer = rule(engineer, shift, failed_line, cell.chips, reason="", words=" ")
+    answer = rule(engineer, shift, failed_line, cell.chips, words=" ")
     assert answer.status_code == 422
     assert "reason must be given" in answer.text.lower()
     assert totals(session, shift) == (21, 1, 0)

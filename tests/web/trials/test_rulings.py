@@ -8,6 +8,10 @@ from trialog.evidence import gather_evidence
 from trialog.records.models import Entry
 from trialog.records.words import EntryKind
 
+WORDS = {
+    "decision": "non-relevant", "cause": "handling by the operator", "words": "seen on video",
+}  # fmt: skip
+
 
 @pytest.fixture
 def failed(on_trial):
@@ -19,7 +23,7 @@ def failed(on_trial):
 def ruling(page, **changes):
     """Return what the first form of a page would send."""
     hidden = dict(re.findall(r'name="(ruling_id|entry|mode_id)" value="([^"]+)"', page)[:3])
-    return hidden | {"decision": "non-relevant", "reason": "misloaded by hand"} | changes
+    return hidden | WORDS | changes
 
 
 def counts(on_trial):
@@ -39,7 +43,7 @@ def test_a_ruling_is_a_line_of_the_logbook_with_its_reason_and_words(on_trial, f
     path = f"{on_trial.url}/rulings"
     data = ruling(engineer.get(path).text, words="pallet 3 was upside down")
     answer = engineer.post(path, data, follow_redirects=True)
-    assert "misloaded by hand: pallet 3 was upside down" in answer.text
+    assert "handling by the operator: pallet 3 was upside down" in answer.text
     assert counts(on_trial) == (1, 0, 1)
     line = on_trial.session.query(Entry).filter_by(kind=EntryKind.RULING).one()
     assert line.person_id == on_trial.people.engineer.id
@@ -61,21 +65,25 @@ def test_a_cycle_ruled_non_relevant_in_every_mode_is_a_no_test(on_trial, failed,
     assert counts(on_trial) == (0, 1, 0)
 
 
-def test_non_relevant_needs_a_reason_and_relevant_does_not(on_trial, failed, engineer):
+def test_non_relevant_needs_a_cause_and_words_and_relevant_does_not(on_trial, failed, engineer):
     path = f"{on_trial.url}/rulings"
-    refused = engineer.post(path, ruling(engineer.get(path).text, reason="another reason"))
-    assert refused.status_code == 422
-    assert "reason must be given" in refused.text
+    for missing, said in (("words", "reason must be given"), ("cause", "cause must be given")):
+        refused = engineer.post(path, ruling(engineer.get(path).text, **{missing: ""}))
+        assert refused.status_code == 422
+        assert said in refused.text
     assert counts(on_trial) == (1, 0, 2)
-    data = ruling(engineer.get(path).text, decision="relevant", reason="")
+    data = ruling(engineer.get(path).text, decision="relevant", cause="", words="")
     assert engineer.post(path, data).status_code == 302
     assert counts(on_trial) == (1, 0, 1)
 
 
-def test_another_reason_is_only_its_words(on_trial, failed, engineer):
+@pytest.mark.parametrize("cause", ["the device itself", "cause not found"])
+def test_what_lies_with_the_device_or_with_nobody_stays_relevant(on_trial, failed, engineer, cause):
     path = f"{on_trial.url}/rulings"
-    data = ruling(engineer.get(path).text, reason="another reason", words="bar end")
-    assert "non-relevant</strong>: bar end" in engineer.post(path, data, follow_redirects=True).text
+    refused = engineer.post(path, ruling(engineer.get(path).text, cause=cause))
+    assert refused.status_code == 422
+    assert "cause must lie outside the device" in refused.text
+    assert counts(on_trial) == (1, 0, 2)
 
 
 def test_a_ruling_can_be_taken_back(on_trial, failed, engineer):

@@ -11,7 +11,14 @@ from typing import Any
 
 from trialog.errors import InvalidValueError, shown
 from trialog.records.entries import NewEntry, storable
-from trialog.records.words import Condition, CounterEvent, EntryKind, Reading, Stage
+from trialog.records.words import (
+    Condition,
+    CounterEvent,
+    EntryKind,
+    Reading,
+    RulingCause,
+    Stage,
+)
 from trialog.web.logging.refusing import RefusedLineError
 
 MOST_LINES = 200
@@ -134,6 +141,7 @@ OWN: dict[EntryKind, dict[str, tuple[str, Reader]]] = {
         "target": ("target", _text),
         "failure_mode": ("failure_mode_id", _row_id),
         "relevant": ("relevant", _yes_no),
+        "cause": ("cause", _one_of(RulingCause)),
     },
     EntryKind.REVISION: {
         "device": ("device_id", _row_id),

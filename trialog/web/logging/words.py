@@ -92,7 +92,8 @@ _EVENTS = {"rolled over": "rolled over", "reset": "was reset"}
 
 
 def _ruling(entry: Entry) -> str:
-    return f"ruled {'relevant' if entry.relevant else 'non-relevant'}"
+    ruled = f"ruled {'relevant' if entry.relevant else 'non-relevant'}"
+    return ruled if entry.cause is None else f"{ruled} ({entry.cause})"
 
 
 def _revision(entry: Entry) -> str:

@@ -22,19 +22,8 @@ from trialog.evidence import CAUTIONS
 from trialog.records.base import TEXT_LIMIT
 from trialog.records.entries import NewEntry
 from trialog.records.people import LONGEST_PIN
-from trialog.records.words import AcknowledgementKind, EntryKind
+from trialog.records.words import AcknowledgementKind, EntryKind, RulingCause
 from trialog.web.fields import Given
-
-OTHER = "another reason"
-REASONS = (
-    "misloaded by hand",
-    "part or material out of specification",
-    "machine fault outside the device",
-    "logged by mistake",
-    "seen again: it was the device",
-    OTHER,
-)
-"""What a ruling usually rests on; common practice, no source. Words may always be added."""
 
 RELEVANT, NON_RELEVANT = "relevant", "non-relevant"
 _WORDS = Length(max=TEXT_LIMIT, message=f"Must be at most {TEXT_LIMIT} characters.")
@@ -47,8 +36,10 @@ class RulingForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
     entry = HiddenField(validators=[InputRequired()])
     mode_id = IntegerField(validators=[InputRequired()])
     decision = StringField(validators=[AnyOf([RELEVANT, NON_RELEVANT])])
-    reason = SelectField("Reason", choices=[SelectChoice("", "no reason given"), *REASONS])
-    words = StringField("In words", validators=[Length(max=TEXT_LIMIT - 100)])
+    cause = SelectField(
+        "Cause", choices=[SelectChoice("", "no cause given"), *(word.value for word in RulingCause)]
+    )
+    words = StringField("In words", validators=[Length(max=TEXT_LIMIT)])
 
     def line(self, person_id: int) -> NewEntry:
         """Return the line that the form stands for."""
@@ -59,13 +50,9 @@ class RulingForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
             target=self.entry.data,
             failure_mode_id=self.mode_id.data,
             relevant=self.decision.data == RELEVANT,
-            reason=self._full_reason(),
+            cause=RulingCause(self.cause.data) if self.cause.data else None,
+            reason=(self.words.data or "").strip(),
         )
-
-    def _full_reason(self) -> str:
-        """Return the picked reason and the words, as one text."""
-        picked = "" if self.reason.data == OTHER else self.reason.data or ""
-        return ": ".join(part for part in (picked, (self.words.data or "").strip()) if part)
 
 
 class UploadForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
