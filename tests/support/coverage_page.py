@@ -7,17 +7,15 @@ compares it with what is worked out now.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from pathlib import Path
 from typing import get_args
 
 import numpy as np
 from scipy import stats
+from support.help_tables import DOCS, put_tables, table
 from support.peeking import ever_wrong
 
-import trialog
 from trialog.reliability import Method, Sides, failure_rate_bounds
 
-DOCS = Path(trialog.__file__).parent / "docs"
 PAGE, PICTURE = DOCS / "coverage.md", DOCS / "images" / "coverage.svg"
 
 METHODS: tuple[Method, ...] = get_args(Method)
@@ -46,12 +44,6 @@ def coverage(method: Method, sides: Sides, cycles: int, rates: Iterable[float]) 
         )
         for rate in rates
     ]
-
-
-def table(head: list[str], rows: Iterable[list[str]]) -> str:
-    """A Markdown table whose columns are numbers."""
-    lines = [head, ["---:"] * len(head), *rows]
-    return "\n".join("| " + " | ".join(line) + " |" for line in lines)
 
 
 def coverage_table(sides: Sides) -> str:
@@ -147,11 +139,5 @@ def height(top: int, part: float) -> float:
 
 def write() -> None:
     """Put the tables of today under their headings in the page, and draw the picture."""
-    text = PAGE.read_text(encoding="utf-8")
-    for heading, now in tables().items():
-        before, after = text.split(f"## {heading}\n", 1)
-        lead, old = after.split("\n| ", 1)
-        rest = old.split("\n\n", 1)[1:] or [""]
-        text = f"{before}## {heading}\n{lead}\n{now}\n" + ("\n" + rest[0] if rest[0] else "")
-    PAGE.write_text(text, encoding="utf-8")
+    put_tables(PAGE, tables())
     PICTURE.write_text(picture(), encoding="utf-8")
