@@ -7,6 +7,14 @@ argument. Wrong input raises `trialog.errors.InvalidValueError`.
 from trialog.reliability._bound_formulas import Method
 from trialog.reliability._positions import Termination, Ties
 from trialog.reliability.agreement import KappaResult, cohen_kappa
+from trialog.reliability.availability import (
+    Availability,
+    MeanTime,
+    StopRate,
+    availability_bounds,
+    mean_time_bounds,
+    stop_rate_bounds,
+)
 from trialog.reliability.beta_binomial import (
     BetaBinomialFit,
     TaroneResult,
@@ -58,6 +66,7 @@ from trialog.reliability.order import (
     reverse_arrangements_test,
 )
 from trialog.reliability.path import Crossing, Plan, first_decision
+from trialog.reliability.percentile import PercentileBounds, percentile_bounds
 from trialog.reliability.plans import (
     cycles_for_allowed,
     fixed_plan,
@@ -100,6 +109,7 @@ __all__ = [
     "SHIFT_HOURS",
     "Against",
     "ArrangementsResult",
+    "Availability",
     "BetaBinomialFit",
     "BetweenChart",
     "BetweenLimits",
@@ -117,8 +127,10 @@ __all__ = [
     "HomogeneityResult",
     "InflatedBound",
     "KappaResult",
+    "MeanTime",
     "Method",
     "MissRate",
+    "PercentileBounds",
     "Plan",
     "PlanChoice",
     "PowerLawGrowth",
@@ -133,11 +145,13 @@ __all__ = [
     "ShiftAdjustedBound",
     "Sides",
     "Standing",
+    "StopRate",
     "TaroneResult",
     "Termination",
     "Ties",
     "TrendResult",
     "WaldLines",
+    "availability_bounds",
     "bernoulli_cusum",
     "beta_binomial_fit",
     "between_limits",
@@ -162,8 +176,10 @@ __all__ = [
     "inflated_upper_bound",
     "laplace_test",
     "limit_with_stops",
+    "mean_time_bounds",
     "mil_hdbk_189_test",
     "observer_miss_rate",
+    "percentile_bounds",
     "plan_choices",
     "power_law_growth",
     "price_of_failures",
@@ -177,6 +193,7 @@ __all__ = [
     "standing_under",
     "stop_free_chance",
     "stop_free_cycles",
+    "stop_rate_bounds",
     "stretch_cycles",
     "stretch_with_stops",
     "tarone_z",

@@ -169,7 +169,7 @@ def failure_rate_bounds(
     >>> round(failure_rate_bounds(0, 1920, method="peek_safe").upper, 6)
     0.001744
     """
-    error = _side_error(confidence, sides)
+    error = side_error(confidence, sides)
     _check_choice("method", method, Method)
     k, n = _count_arrays(failures, cycles)
     lower_of, upper_of = BOUNDS[method]
@@ -199,7 +199,7 @@ def failure_rate_bounds(
     )
 
 
-def _side_error(confidence: float, sides: Sides) -> float:
+def side_error(confidence: float, sides: Sides) -> float:
     """Return the error that each bound may have."""
     error = _exact.complement(_checks.inside("confidence", confidence))
     if not LEAST_ERROR <= error <= MOST_ERROR:
