@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -14,9 +14,12 @@ from sqlalchemy.exc import ArgumentError
 from sqlalchemy.orm import Session, sessionmaker
 
 from trialog.errors import InvalidValueError
+from trialog.records.sealing import watch_sessions
 
 BUSY_SECONDS = 15
 WRITE = "trialog_write"
+
+watch_sessions()
 
 
 def data_folder() -> Path:
@@ -89,9 +92,11 @@ def _begin_sqlite(connection: Connection) -> None:
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
 
-def make_sessions(engine: Engine) -> sessionmaker[Session]:
-    """Make the factory of sessions on an engine."""
-    return sessionmaker(engine)
+def make_sessions(
+    engine: Engine, info: Mapping[str, object] | None = None
+) -> sessionmaker[Session]:
+    """Make the factory of sessions on an engine; `info` is what each of them carries."""
+    return sessionmaker(engine, info=dict(info or {}))
 
 
 @contextmanager

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from trialog.records.models.auditing import AuditChain, AuditEvent
 from trialog.records.models.derived import (
     CellRollup,
     DeviceRollup,
@@ -14,7 +15,6 @@ from trialog.records.models.logbook import Entry, EntryMode, Photo, Shift
 from trialog.records.models.setup import Cell, Device, FailureMode, Person, Requirement, Trial
 from trialog.records.models.signing import (
     Acknowledgement,
-    AuditEvent,
     ImportDraft,
     Notice,
     Revocation,
@@ -25,6 +25,7 @@ from trialog.records.models.tablets import EnrolmentCode, ParkedLine, Tablet
 
 __all__ = [
     "Acknowledgement",
+    "AuditChain",
     "AuditEvent",
     "Cell",
     "CellRollup",

@@ -1,14 +1,14 @@
-"""What people state and sign, what they did, and the files they look at first."""
+"""What people state and sign, what is told of it, and the files they look at first."""
 
 from __future__ import annotations
 
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import JSON, BigInteger, ForeignKey, LargeBinary, String
+from sqlalchemy import JSON, ForeignKey, LargeBinary, String
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
-from trialog.records.base import Base, BigId, Name, PrimaryKey, Sha256, Text, choice
+from trialog.records.base import Base, Name, PrimaryKey, Sha256, Text, choice
 from trialog.records.words import (
     AcknowledgementKind,
     NoticeChannel,
@@ -105,20 +105,6 @@ class Notice(Base):
     )
     delivered_at: Mapped[datetime | None]
     last_error: Mapped[Text] = mapped_column(default="")
-
-
-class AuditEvent(Base):
-    """Who did what when; written in the transaction that did it."""
-
-    __tablename__ = "audit_event"
-
-    id: Mapped[int] = mapped_column(BigId, primary_key=True)
-    at: Mapped[datetime]
-    person_id: Mapped[int | None] = mapped_column(ForeignKey("person.id"))
-    action: Mapped[str] = mapped_column(String(60))
-    subject: Mapped[str] = mapped_column(String(60))
-    subject_id: Mapped[int | None] = mapped_column(BigInteger)
-    details: Mapped[dict[str, Any]] = mapped_column(JSON)
 
 
 class ImportDraft(Base):
