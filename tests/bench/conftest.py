@@ -1,4 +1,5 @@
-"""Two kinds of row for the table of speeds: a race against another library, and a time limit.
+"""Rows for the table of speeds: a race against another library, a time limit on a call, and a
+limit on what was measured elsewhere.
 
 A bench function is named bench_... and its docstring is the row's text. It prepares its data and
 ends with one call of the fixture that it asked for:
@@ -10,6 +11,10 @@ ends with one call of the fixture that it asked for:
     def bench_plan(within):
         \"\"\"A sequential plan at 1e-5.\"\"\"
         within(lambda: ..., seconds=0.25)
+
+    def bench_screen(measured):
+        \"\"\"99th percentile of what a browser says it took.\"\"\"
+        measured(0.04, seconds=0.05)
 
 Nothing here passes or fails; `.ci/bench` prints what it found.
 """
@@ -47,5 +52,17 @@ def within(request, benchmark) -> Callable[..., None]:
     def run(call: Call, *, seconds: float) -> None:
         describe(benchmark, request, "limit", seconds)
         benchmark(call)
+
+    return run
+
+
+@pytest.fixture
+def measured(request, benchmark) -> Callable[..., None]:
+    """Put a time into the table that a browser has measured, in seconds."""
+
+    def run(time: float, *, seconds: float) -> None:
+        describe(benchmark, request, "limit", seconds)
+        benchmark.extra_info["measured"] = time
+        benchmark(lambda: None)
 
     return run

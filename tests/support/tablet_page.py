@@ -86,9 +86,9 @@ class TabletPage:
         return int(re.sub(r"\D", "", self.page.locator(selector).text_content()))
 
     def await_logged(self, cycles):
-        """Wait until the page counts that many cycles."""
+        """Wait until the page counts that many cycles, and the last one is on the disk too."""
         self.page.wait_for_function(
-            """(cycles) =>
+            """(cycles) => !window.trialog.store.writing &&
               document.getElementById("logged").textContent.replace(/\\D/g, "") === String(cycles)
             """,
             arg=cycles,

@@ -34,6 +34,14 @@ SLIDE = """([from, to]) => {
 }"""
 
 
+SLOW_DISK = """() => {
+  const { disk } = window.trialog;
+  const write = disk.write;
+  const turned = new Promise((done) => { window.turnDisk = done; });
+  disk.write = (...order) => turned.then(() => write(...order));
+}"""
+
+
 def mode(tablet, name):
     return tablet.page.locator(f'#modes [data-name="{name}"]')
 
@@ -55,6 +63,21 @@ def test_one_tap_is_one_good_cycle_and_shows_at_once(tablet_on, session, width, 
     assert [(entry.cycles, entry.cycle_number) for entry in entries] == [
         (1, 1), (1, 2), (1, 3), (1, 4), (1, 5),
     ]  # fmt: skip
+
+
+def test_the_count_goes_ahead_of_a_slow_disk_and_is_marked_until_that_has_it(board):
+    board.page.evaluate(SLOW_DISK)
+    board.tap_good()
+    board.fail("chips left")
+    counted = board.page.locator("#logged")
+    expect(counted).to_have_text("2")
+    expect(counted).to_have_class("writing")
+    assert board.failed() == 1
+    assert board.page.evaluate("() => window.trialog.outbox.waiting.length") == 0
+    board.page.evaluate("() => window.turnDisk()")
+    expect(counted).not_to_have_class("writing")
+    board.await_logged(2)
+    assert board.failed() == 1
 
 
 def test_a_line_says_who_saw_it_and_which_tablet_wrote_it(board, session, people):

@@ -3,7 +3,8 @@
 (function (root) {
   "use strict";
 
-  const { clearing, clock, feel, modes, offered, onTap, openSheet, settings, shift, texts } = root.trialog;
+  const { clearing, clock, feel, modes, offered, onTap, openSheet, outbox, settings, shift,
+    texts } = root.trialog;
   const { t } = texts;
   const $ = (id) => document.getElementById(id);
 
@@ -28,14 +29,24 @@
 
   /* ── Logging ─────────────────────────────────────────────────────────────── */
 
+  /* A disk takes its time, and a tap must show at once: the count goes ahead of the disk, marked
+     as long as it is. Nothing is taken back afterwards, since a line that the disk does not take
+     counts from memory, with a warning. */
+  function written(fields) {
+    const line = shift.log(fields);
+    const now = shift.standing();
+    if (now) showCounts(now);
+    return line;
+  }
+
   async function logGood(cycles) {
     if (shift.clearing()) logStop();
-    await shift.log({ kind: "good", cycles });
+    await written({ kind: "good", cycles });
     feel("good");
   }
 
   async function logFailed(ids) {
-    const logged = shift.log({
+    const logged = written({
       kind: "failed", cycles: 1, modes: ids, ...(failuresOnly() ? { placed: false } : {}),
     });
     const effects = ids.map((id) => shift.mode(id).effect);
@@ -145,13 +156,23 @@
     hide("stopped", !every);
   }
 
+  function showCounts(now) {
+    const ahead = outbox.beingWritten.filter((line) => line.shift === now.label && line.cycles);
+    const failed = ahead.filter((line) => line.kind === "failed").length;
+    const logged = ahead.reduce((sum, line) => sum + line.cycles, now.logged);
+    ["logged", "reading-logged"].forEach((id) => {
+      put(id, texts.number(logged));
+      $(id).classList.toggle("writing", ahead.length > 0);
+    });
+    ["failed", "reading-failed"].forEach((id) => put(id, texts.number(now.failed + failed)));
+  }
+
   function show() {
     const now = shift.standing();
     if (!now) return;
     const [last] = offered(now);
     const words = last ? shift.words(last) : t("board.nothing");
-    ["logged", "reading-logged"].forEach((id) => put(id, texts.number(now.logged)));
-    ["failed", "reading-failed"].forEach((id) => put(id, texts.number(now.failed)));
+    showCounts(now);
     ["last", "reading-last", "again-last"].forEach((id) => put(id, t("board.last", { words })));
     put("undo-last", last ? words : "");
     showPlace();

@@ -8,6 +8,7 @@
   const { clock, newId, sha256, store } = root.trialog;
   const { add: onChange, tell: changed } = root.trialog.hearing();
   let waiting = [];
+  const writing = new Map(); /* client id → line on its way to the disk, which has no number yet */
   let trouble = null;
   let waited = 0; /* lines up to this number had to wait: they say what they knew when tapped */
 
@@ -16,6 +17,7 @@
   const outbox = {
     /* Lines in the order of the taps, with their number and their cell's. Not to be changed. */
     get waiting() { return waiting; },
+    get beingWritten() { return [...writing.values()]; },
     get since() { return waiting.length > 0 ? new Date(waiting[0].tablet_time) : null; },
     get trouble() { return trouble; },
     /* What the server did not take: {number, line, reason, at}. An engineer sees to it. */
@@ -55,6 +57,7 @@
     const picture = photo ? await pictureOf(photo) : null;
     if (picture) line.photo = picture.sha256;
     const troubled = trouble !== null;
+    writing.set(line.client_id, line);
     const { number, kept } = await store.addLine(line, picture);
     if (troubled) waited = Math.max(waited, number);
     outbox.sendSoon();
@@ -82,6 +85,7 @@
   /* ── What the store says, from this tab or another ───────────────────────── */
 
   function added(lines) {
+    lines.forEach((line) => writing.delete(line.client_id));
     const inOrder = lines.every((line) => waiting.length === 0 || line.number > waiting.at(-1).number);
     waiting.push(...lines);
     if (!inOrder || lines.length > 1) waiting.sort((one, two) => one.number - two.number);
