@@ -1,4 +1,4 @@
-"""How often a bad device gets a GO: worked out exactly, and simulated where failures come in bursts.
+"""How often a bad device gets a GO: worked out exactly, and simulated where failures bunch.
 
 The engineer here looks whenever there is something to see and stops at the first GO. Nothing is
 taken from the plans' own chances: the walk below asks a plan what it says of each count and adds
