@@ -12,7 +12,7 @@ from trialog.records.logbook import write_entries
 from trialog.records.models import Person, Tablet
 from trialog.records.parking import park
 from trialog.records.setup import NewRequirement, add_cell, add_device, add_mode
-from trialog.records.words import Effect, EntryKind, PlanKind, Role, Stage
+from trialog.records.words import Effect, EntryKind, PlanKind, Role, RulingCause, Stage
 
 START = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 
@@ -105,6 +105,7 @@ class Bench:
     def rule(self, failed, relevant, reason="seen on video", mode=None):
         return self.write(
             EntryKind.RULING, target=failed, relevant=relevant, reason=reason,
+            cause=None if relevant else RulingCause.HANDLING,
             failure_mode_id=None if mode is None else mode.id,
         )  # fmt: skip
 
