@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -14,6 +14,7 @@ from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from trialog.evidence.counting import Counts, count, frame
+from trialog.evidence.coverage import Coverage, cover
 from trialog.evidence.numbering import FailedCycle, Group, Numbering
 from trialog.evidence.parked import ParkedCounts, count_parked_since
 from trialog.evidence.readings import doubtful_readings
@@ -24,14 +25,13 @@ from trialog.records.models import (
     Entry,
     FailureMode,
     FailurePosition,
-    OperatorRollup,
     Revision,
     Shift,
     Trial,
 )
-from trialog.records.queries import shifts_of, undone_ids
+from trialog.records.queries import shifts_of
 from trialog.records.rollups import revisions_in_order
-from trialog.records.words import Condition, Effect, EntryKind
+from trialog.records.words import Effect, EntryKind
 from trialog.reliability import SHIFT_HOURS
 
 COUNTS = ["cycles", "failures", "no_tests"]
@@ -66,7 +66,7 @@ class Evidence:
     """The revisions whose cycles count, `since` first."""
 
     changes: tuple[Revision, ...]
-    conditions: dict[str, int]
+    coverage: Coverage
     reconciliations: tuple[Reconciliation, ...]
     cycles_between_shifts: int
     """Cycles that the machine counted between the closing of one shift and the opening of the
@@ -82,6 +82,11 @@ class Evidence:
 
     parked: ParkedCounts
     """Lines from the cell's tablets that the logbook has not taken since the evidence began."""
+
+    @property
+    def conditions(self) -> dict[str, int]:
+        """How often each condition that a requirement may ask for was met."""
+        return self.coverage.met()
 
     @property
     def failures_without_order(self) -> int:
@@ -142,7 +147,7 @@ def gather_evidence(session: Session, trial: Trial) -> Evidence:
         since=window.since,
         revision_ids=window.revision_ids,
         changes=window.changes,
-        conditions=_conditions(session, window, table),
+        coverage=_coverage(session, window, table),
         reconciliations=reconciliations,
         cycles_between_shifts=_cycles_between(session, trial, table),
         doubtful_readings=doubtful_readings(
@@ -294,29 +299,14 @@ def _number(window: _Window, groups: pd.DataFrame, failed: Sequence[FailedCycle]
     )
 
 
-def _conditions(session: Session, window: _Window, shifts: pd.DataFrame) -> dict[str, int]:
-    """Return how often each condition that a requirement may ask for was met."""
-    shift_ids = [int(shift_id) for shift_id in shifts.loc[shifts["cycles"] > 0, "shift_id"]]
-    operators = select(func.count(OperatorRollup.person_id.distinct())).where(
-        OperatorRollup.shift_id.in_(shift_ids),
-        OperatorRollup.revision_id.in_(window.revision_ids),
+def _coverage(session: Session, window: _Window, shifts: pd.DataFrame) -> Coverage:
+    return cover(
+        session,
+        window.trial.cell_id,
+        [int(shift_id) for shift_id in shifts.loc[shifts["cycles"] > 0, "shift_id"]],
+        window.revision_ids,
+        window.since.effective_at,
     )
-    statement = select(Entry.condition, Entry.text, Entry.client_id).where(
-        Entry.shift_id.in_(shift_ids), Entry.kind == EntryKind.CONDITION
-    )
-    if window.since.effective_at is not None:
-        statement = statement.where(Entry.occurred_at >= window.since.effective_at)
-    undone = undone_ids(session, window.trial.cell_id)
-    marks = [row for row in session.execute(statement) if row.client_id not in undone]
-    met = Counter(mark.condition for mark in marks)
-    lots = [mark.text for mark in marks if mark.condition == Condition.MATERIAL_LOT]
-    return {
-        "shifts": len(shift_ids),
-        "operators": session.scalar(operators) or 0,
-        "cold starts": met[Condition.COLD_START],
-        "material lots": len({lot for lot in lots if lot}) + lots.count(""),
-        "tool changes": met[Condition.TOOL_CHANGE],
-    }
 
 
 def _cycles_per_shift(window: _Window, logged: dict[int, int]) -> float:
