@@ -28,7 +28,9 @@ def test_a_verdict_in_json_is_the_verdict_of_the_evidence(trialog, shop, session
     assert [reason["name"] for reason in found["reasons"]] == [
         reason.name for reason in judged.reasons
     ]
-    assert all(set(reason) == {"name", "met", "detail"} for reason in found["reasons"])
+    keys = {"key", "name", "met", "detail", "explanation", "would_change"}
+    assert all(set(reason) == keys for reason in found["reasons"])
+    assert found["reasons"][1]["would_change"], "a line says what would change it"
 
 
 def test_a_verdict_in_words_has_the_sentence_each_line_and_the_cautions(trialog, shop):

@@ -326,7 +326,8 @@ def test_the_verdict_as_data_has_the_documented_keys_and_is_json(bench):
         "trial", "verdict", "cycles", "failures", "upper", "limit", "proven_stretch_seconds",
         "clean_cycles_to_go", "reasons",
     } <= data.keys()  # fmt: skip
-    assert all(reason.keys() == {"name", "met", "detail"} for reason in data["reasons"])
+    keys = {"key", "name", "met", "detail", "explanation", "would_change"}
+    assert all(reason.keys() == keys for reason in data["reasons"])
     assert json.loads(json.dumps(data)) == data
 
 

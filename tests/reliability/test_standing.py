@@ -10,6 +10,7 @@ from trialog.reliability import (
     Crossing,
     FixedPlan,
     SequentialPlan,
+    decision_under,
     failure_rate_bounds,
     sequential_plan,
     standing_under,
@@ -43,6 +44,7 @@ def stand(plan, failed, cycles, latest=None):
 def test_decision(failed, cycles, decision, first):
     found = stand(PLAN, failed, cycles)
     assert (found.decision, found.first) == (decision, first)
+    assert decision_under(PLAN, failed, failed, cycles) == decision
 
 
 @pytest.mark.parametrize(
@@ -57,6 +59,7 @@ def test_decision(failed, cycles, decision, first):
 def test_unknown_places_must_not_matter(earliest, latest, cycles, decision, first):
     found = stand(PLAN, earliest, cycles, latest)
     assert (found.decision, found.first) == (decision, first)
+    assert decision_under(PLAN, earliest, latest, cycles) == decision
 
 
 def test_a_fixed_plan_stands_where_its_counts_do():
@@ -112,6 +115,8 @@ def test_a_bad_device_stands_at_go_no_more_often_than_the_plan_says(decision_rat
 def test_wrong_input_is_named():
     with pytest.raises(InvalidValueError, match="latest must have 1 positions, like earliest"):
         standing_under(PLAN, [3], [], 9, confidence=0.9)
+    with pytest.raises(InvalidValueError, match="latest must have 1 positions, like earliest"):
+        decision_under(PLAN, [3], [], 9)
     with pytest.raises(InvalidValueError, match="positions must be whole numbers from 1 to cycles"):
         standing_under(PLAN, [12], [12], 9, confidence=0.9)
     with pytest.raises(InvalidValueError, match="confidence must"):

@@ -17,6 +17,7 @@ from trialog.cli.output import (
 from trialog.cli.places import Place, place_options, records_at
 from trialog.errors import InvalidValueError, UnknownNameError
 from trialog.evidence import CAUTIONS, Verdict, judge, verdict_as_dict
+from trialog.evidence.effects import explained
 from trialog.records.models import Shift
 from trialog.records.queries import find_trial
 from trialog.reports import sentences
@@ -54,7 +55,7 @@ def verdict(trial: str, place: Place, as_json: bool) -> None:
     Example: trialog verdict --trial "Pull claw, by hand"
     """
     with records_at(place) as session:
-        found = judge(session, find_trial(session, trial))
+        found = explained(judge(session, find_trial(session, trial)))
         if as_json:
             sentence = sentences.proven(found)
             show_json({**verdict_as_dict(found), "sentence": sentence, "cautions": list(CAUTIONS)})
@@ -63,11 +64,12 @@ def verdict(trial: str, place: Place, as_json: bool) -> None:
 
 
 def verdict_in_words(found: Verdict) -> str:
-    """Say a verdict: the sentence, each line with its figure, the cautions."""
+    """Say a verdict: the sentence, each line with its figure and what would change it, cautions."""
     lines = [f"{found.trial}: {found.verdict}", sentences.proven(found), ""]
     for reason in found.reasons:
         met = "holds" if reason.met else "OPEN "
         lines.append(f"  {met}  {reason.name}: {reason.detail}")
+        lines += [f"         {sentence}" for sentence in reason.would_change]
     lines += ["", "Cautions:", *(f"  - {caution}" for caution in CAUTIONS)]
     return "\n".join(lines)
 

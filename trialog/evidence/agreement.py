@@ -24,7 +24,7 @@ def log_agrees(evidence: Evidence, plan: Plan, standing: Standing) -> Reason:
     if evidence.parked.waiting:
         met = False
         said.insert(0, waiting_words(evidence.parked.waiting))
-    return Reason(NAME, met, "; ".join(said))
+    return Reason("counter", NAME, met, "; ".join(said))
 
 
 def _counter(evidence: Evidence, plan: Plan, standing: Standing) -> tuple[bool, str]:

@@ -15,7 +15,7 @@ from trialog.evidence.gathering import Evidence, gather_evidence
 from trialog.evidence.patterns import find_patterns
 from trialog.evidence.reasons import Reason, some
 from trialog.evidence.trials import limit_of, plan_of, requirement_of, subject_of
-from trialog.records.models import Acknowledgement, Trial
+from trialog.records.models import Acknowledgement, Requirement, Trial
 from trialog.records.words import AcknowledgementKind
 from trialog.reliability import (
     Decision,
@@ -122,6 +122,7 @@ def _reasons(
 ) -> Iterator[Reason]:
     yield _plan_reached(evidence, plan, standing)
     yield Reason(
+        "damage",
         "no failure that can damage",
         evidence.damage_failures == 0,
         f"{some(evidence.damage_failures, 'relevant failure')} that can damage the machine, "
@@ -130,6 +131,7 @@ def _reasons(
         else "none so far that can damage the machine, the part or the robot",
     )
     yield Reason(
+        "rulings",
         "every failure ruled on",
         evidence.unruled == 0,
         f"{some(evidence.unruled, 'failure')} waiting for a ruling; until then each counts "
@@ -147,6 +149,7 @@ def _reasons(
 def _plan_reached(evidence: Evidence, plan: Plan, standing: Standing) -> Reason:
     counts = f"{evidence.cycles:,} cycles with {some(evidence.failures, 'relevant failure')}"
     return Reason(
+        "plan",
         "plan reached its GO line",
         standing.decision == "GO",
         f"{counts}; the plan asks for {plan.in_words()}{_first_line(evidence, plan, standing)}",
@@ -177,28 +180,33 @@ def _no_change(evidence: Evidence) -> Reason:
     """
     name = "no change since the evidence began"
     if not evidence.changes:
-        return Reason(name, True, f"evidence since: {evidence.since.what}")
+        return Reason("changes", name, True, f"evidence since: {evidence.since.what}")
     listed = "; ".join(
         f"{change.what} (kept the evidence: {change.reason})" for change in evidence.changes
     )
-    return Reason(name, all(change.reason for change in evidence.changes), listed)
+    kept = all(change.reason for change in evidence.changes)
+    return Reason("changes", name, kept, listed)
 
 
 def _conditions_covered(evidence: Evidence) -> Reason:
-    requirement = evidence.trial.requirement
-    wanted = {
+    asked = wanted(evidence.trial.requirement)
+    detail = ", ".join(
+        f"{word} {evidence.conditions[word]} ({least} asked)" for word, least in asked.items()
+    )
+    met = all(evidence.conditions[word] >= least for word, least in asked.items())
+    return Reason("conditions", "required conditions covered", met, detail or "none required")
+
+
+def wanted(requirement: Requirement) -> dict[str, int]:
+    """Return the conditions that a requirement asks for, with the least number of each."""
+    asked = {
         "shifts": requirement.min_shifts,
         "operators": requirement.min_operators,
         "cold starts": requirement.min_cold_starts,
         "material lots": requirement.min_material_lots,
         "tool changes": requirement.min_tool_changes,
     }
-    asked = {word: least for word, least in wanted.items() if least}
-    detail = ", ".join(
-        f"{word} {evidence.conditions[word]} ({least} asked)" for word, least in asked.items()
-    )
-    met = all(evidence.conditions[word] >= least for word, least in asked.items())
-    return Reason("required conditions covered", met, detail or "none required")
+    return {word: least for word, least in asked.items() if least}
 
 
 def _no_pattern(session: Session, evidence: Evidence) -> Reason:
@@ -213,7 +221,7 @@ def _no_pattern(session: Session, evidence: Evidence) -> Reason:
     )
     found = "; ".join(patterns)
     if not found:
-        return Reason(name, True, "neither found at 5 %")
+        return Reason("patterns", name, True, "neither found at 5 %")
     noted = session.scalar(
         select(func.max(Acknowledgement.chain_length)).where(
             Acknowledgement.trial_id == evidence.trial.id,
@@ -221,7 +229,8 @@ def _no_pattern(session: Session, evidence: Evidence) -> Reason:
         )
     )
     acknowledged = noted is not None and noted >= evidence.last_failure
-    return Reason(name, acknowledged, found + (" (acknowledged)" if acknowledged else ""))
+    detail = found + (" (acknowledged)" if acknowledged else "")
+    return Reason("patterns", name, acknowledged, detail)
 
 
 def _cautions_acknowledged(session: Session, trial: Trial) -> Reason:
@@ -236,8 +245,8 @@ def _cautions_acknowledged(session: Session, trial: Trial) -> Reason:
         .limit(1)
     ).first()
     if noted is None:
-        return Reason(name, False, "nobody has acknowledged them for this trial")
-    return Reason(name, True, f"by {noted.person.name}")
+        return Reason("cautions", name, False, "nobody has acknowledged them for this trial")
+    return Reason("cautions", name, True, f"by {noted.person.name}")
 
 
 def verdict_as_dict(verdict: Verdict) -> dict[str, Any]:
@@ -272,7 +281,14 @@ def verdict_as_dict(verdict: Verdict) -> dict[str, Any]:
             "in_words": verdict.plan.in_words(),
         },
         "reasons": [
-            {"name": reason.name, "met": reason.met, "detail": reason.detail}
+            {
+                "key": reason.key,
+                "name": reason.name,
+                "met": reason.met,
+                "detail": reason.detail,
+                "explanation": reason.explanation,
+                "would_change": list(reason.would_change),
+            }
             for reason in verdict.reasons
         ],
     }

@@ -93,7 +93,7 @@ from trialog.reliability.shop import (
     price_of_failures,
 )
 from trialog.reliability.spread import HomogeneityResult, homogeneity_test
-from trialog.reliability.standing import BoundMethod, Standing, standing_under
+from trialog.reliability.standing import BoundMethod, Standing, decision_under, standing_under
 from trialog.reliability.stops import (
     ExpectedStops,
     expected_stops,
@@ -166,6 +166,7 @@ __all__ = [
     "cycles_between_failures",
     "cycles_for_allowed",
     "cycles_in_shifts",
+    "decision_under",
     "expected_stops",
     "failure_limit",
     "failure_rate_bounds",

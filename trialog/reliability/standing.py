@@ -80,6 +80,56 @@ def standing_under(
     >>> standing_under(plan, [900], [900], 3000, confidence=0.95).decision
     'GO'
     """
+    worst, best, decision = _decided(plan, earliest, latest, cycles)
+    if decision == "GO":
+        upper = max(
+            plan.bound_after_stop(stop.failures, stop.cycles, confidence) for stop in (worst, best)
+        )
+        return Standing("GO", worst, best, upper, "after_stop")
+    failures = len(earliest)
+    bounds = failure_rate_bounds(failures, cycles, confidence=confidence, method="peek_safe")
+    return Standing(decision, worst, best, bounds.upper, "peek_safe")
+
+
+def decision_under(plan: Plan, earliest: Positions, latest: Positions, cycles: int) -> Decision:
+    """Say only what `standing_under` decides, without the bound, which takes longer.
+
+    Parameters
+    ----------
+    plan : FixedPlan or SequentialPlan
+        The plan, as fixed before the trial.
+    earliest, latest : sequence of int, shape (k,)
+        Cycle numbers of the failures, from 1 to cycles, as `standing_under` takes them.
+    cycles : int
+        Cycles of the trial so far, at least 0.
+
+    Returns
+    -------
+    "GO", "KEEP RUNNING" or "NO-GO"
+
+    Raises
+    ------
+    InvalidValueError
+        If an argument lies outside its range, or the positions are not equally many.
+
+    References
+    ----------
+    The stopping rule of the plan, as `standing_under` says.
+
+    Examples
+    --------
+    >>> from trialog.reliability import decision_under, sequential_plan
+    >>> plan = sequential_plan(0.002, 0.0002, confidence=0.95, good_pass=0.9)
+    >>> decision_under(plan, [900], [900], 3000)
+    'GO'
+    """
+    return _decided(plan, earliest, latest, cycles)[2]
+
+
+def _decided(
+    plan: Plan, earliest: Positions, latest: Positions, cycles: int
+) -> tuple[Crossing, Crossing, Decision]:
+    """Return the first lines crossed, in the worst order and the best, and what that makes."""
     cycles = _checks.whole("cycles", cycles, 0)
     failures = sorted_places(earliest, cycles).size
     if sorted_places(latest, cycles).size != failures:
@@ -87,10 +137,5 @@ def standing_under(
     worst, best = (first_decision(plan, places, cycles) for places in (earliest, latest))
     now = plan.decide(failures, cycles)
     if worst.decision == now == "GO":
-        upper = max(
-            plan.bound_after_stop(stop.failures, stop.cycles, confidence) for stop in (worst, best)
-        )
-        return Standing("GO", worst, best, upper, "after_stop")
-    bounds = failure_rate_bounds(failures, cycles, confidence=confidence, method="peek_safe")
-    decision: Decision = "NO-GO" if "NO-GO" in (best.decision, now) else "KEEP RUNNING"
-    return Standing(decision, worst, best, bounds.upper, "peek_safe")
+        return worst, best, "GO"
+    return worst, best, "NO-GO" if "NO-GO" in (best.decision, now) else "KEEP RUNNING"

@@ -22,6 +22,7 @@ from trialog.evidence import (
     requirement_of,
     sign_offs,
 )
+from trialog.evidence.effects import explained
 from trialog.records.models import Acknowledgement, Trial
 from trialog.records.queries import revisions_in_order
 from trialog.reports import methods, sentences, words
@@ -144,7 +145,7 @@ def build_trial_report(
     session: Session, trial: Trial, *, now: datetime, zone: tzinfo
 ) -> TrialReport:
     """Gather the report of a trial as it stands now."""
-    verdict = judge(session, trial)
+    verdict = explained(judge(session, trial))
     checks = check_evidence(session, verdict.evidence)
     signed = sign_offs(session, trial)
     return TrialReport(

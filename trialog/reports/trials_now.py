@@ -15,6 +15,7 @@ from trialog.evidence import (
     sign_offs,
     standing_at,
 )
+from trialog.evidence.effects import explained
 from trialog.records.models import Shift, Trial
 from trialog.reports import sentences
 from trialog.reports.rates import RateRow, rate_rows
@@ -41,7 +42,7 @@ class TrialNow:
 
 def trial_now(session: Session, trial: Trial, shift: Shift, zone: tzinfo) -> TrialNow:
     """Say how a trial stands, seen from one of its cell's shifts."""
-    verdict = judge(session, trial)
+    verdict = explained(judge(session, trial))
     before, having = _proven_around(verdict.evidence, shift)
     return TrialNow(
         sentence=sentences.proven(verdict),

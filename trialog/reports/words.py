@@ -9,6 +9,8 @@ from __future__ import annotations
 from datetime import datetime, tzinfo
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
+from trialog.evidence import reasons
+
 DIGITS = 2
 """Significant digits of a rate."""
 
@@ -154,8 +156,4 @@ def number(value: float | int | None) -> str:
     return "–" if value is None else f"{value:,}"
 
 
-def listed(parts: list[str], last: str = "and") -> str:
-    """Join words to a list: "a, b and c"."""
-    if len(parts) < 2:
-        return "".join(parts)
-    return f"{', '.join(parts[:-1])} {last} {parts[-1]}"
+listed = reasons.listed

@@ -4,6 +4,7 @@ import json
 import re
 
 from trialog.evidence import judge, verdict_as_dict
+from trialog.evidence.effects import explained
 from trialog.records.database import unit_of_work
 from trialog.records.models import Tablet
 from trialog.records.parking import park
@@ -66,7 +67,8 @@ def test_the_report_is_downloaded_as_one_file(on_trial, operator):
 def test_the_data_hold_the_engines_verdict(on_trial, operator):
     on_trial.shift("A", good=500)
     answer = operator.get(f"{on_trial.url}/report.json")
-    assert answer.json["verdict"] == verdict_as_dict(judge(on_trial.session, on_trial.trial))
+    verdict = explained(judge(on_trial.session, on_trial.trial))
+    assert answer.json["verdict"] == verdict_as_dict(verdict)
 
 
 def test_what_a_person_may_not_do_is_not_offered(on_trial, operator, engineer, approver):
