@@ -30,7 +30,8 @@ class PostgresServer:
         self._url = make_url(self._server.get_uri()).set(drivername="postgresql+psycopg")
         self._admin = create_engine(self._url, isolation_level="AUTOCOMMIT")
         # These databases live for a test: what a power cut would lose is of no use here.
-        self._run("ALTER SYSTEM SET fsync = off", "SELECT pg_reload_conf()")
+        off = ("fsync", "full_page_writes", "synchronous_commit", "autovacuum")
+        self._run(*(f"ALTER SYSTEM SET {name} = off" for name in off), "SELECT pg_reload_conf()")
 
     def _run(self, *statements):
         with self._admin.connect() as connection:
@@ -38,8 +39,8 @@ class PostgresServer:
                 connection.execute(text(statement))
 
     def create(self, name, template="template1"):
-        """Create a database and return its URL."""
-        self._run(f"CREATE DATABASE {name} TEMPLATE {template}")
+        """Create a database and return its URL. Its files are copied: that is the quicker way."""
+        self._run(f"CREATE DATABASE {name} TEMPLATE {template} STRATEGY FILE_COPY")
         return self._url.set(database=name).render_as_string(hide_password=False)
 
     def drop(self, name):
