@@ -12,6 +12,8 @@ import pytest
 
 import trialog
 from trialog.cli import cli
+from trialog.records.outbox import CHANNELS, tell
+from trialog.records.words import NoticeChannel, NoticeKind
 from trialog.web.settings import SETTINGS
 
 PAGE = (Path(trialog.__file__).parent / "docs" / "commands.md").read_text(encoding="utf-8")
@@ -49,7 +51,7 @@ def test_the_commands_are_those_that_were_promised():
         ("demo",), ("serve",), ("database", "upgrade"), ("database", "check"), ("people", "add"),
         ("setup",), ("import",), ("export",), ("bounds",), ("need",), ("plan",),
         ("verdict",),
-        ("report", "shift"), ("report", "trial"), ("verify",),
+        ("report", "shift"), ("report", "trial"), ("verify",), ("notices",),
     }  # fmt: skip
 
 
@@ -126,12 +128,15 @@ def json_words(tmp_path, shop):
         ("need",): ("--hours", 1, "--cycle-time", 30, "--chance", 0.9),
         ("plan",): ("--limit", 0.01, "--design", 0.001, "--cycle-time", 30),
         ("verdict",): ("--trial", "Arm"),
+        ("notices",): (),
     }  # fmt: skip
 
 
-def test_the_json_keys_are_the_documented_ones(trialog, json_words, session):
+def test_the_json_keys_are_the_documented_ones(trialog, json_words, session, now):
     session.connection().exec_driver_sql("UPDATE cell_rollup SET failures = 0")
-    session.commit()  # so that verify has a difference to print
+    session.info[CHANNELS] = [NoticeChannel.MAIL]
+    tell(session, NoticeKind.TEST, now=now, asked_by="Ola")
+    session.commit()  # so that verify has a difference to print, and notices a notice
     assert set(json_words) | {("report", "shift"), ("report", "trial")} == WITH_JSON
     for words, arguments in json_words.items():
         printed = keys_of(json.loads(trialog(*words, *arguments, "--json").stdout))

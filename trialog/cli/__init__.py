@@ -26,6 +26,7 @@ from trialog.cli.groups import LazyGroup, RootGroup
         "verdict": "trialog.cli.reading:verdict",
         "report": "trialog.cli:report",
         "verify": "trialog.cli.keeping:verify",
+        "notices": "trialog.cli.noticing:notices",
     },
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     no_args_is_help=True,
@@ -36,8 +37,8 @@ def cli() -> None:
 
     Start with: trialog demo
 
-    Exit codes: 0 done; 1 a check failed (verify, database check); 2 bad input, with a message
-    that says which field, which rule and which value.
+    Exit codes: 0 done; 1 a check failed (verify, database check), or a notice did not get through;
+    2 bad input, with a message that says which field, which rule and which value.
     """
 
 

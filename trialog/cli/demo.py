@@ -52,6 +52,7 @@ def demo(
         "PORT": port,
     }
     config |= https
+    config |= {"SMTP_HOST": "", "WEBHOOK_URL": ""}  # what is invented is told to nobody
     if not no_serve:
         _require_port(config)
     make_fresh_folder(folder)

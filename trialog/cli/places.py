@@ -22,7 +22,14 @@ from sqlalchemy.orm import Session
 
 from trialog.errors import InvalidValueError
 from trialog.records import schema
-from trialog.records.database import data_folder, database_url, embedded_url, make_engine
+from trialog.records.database import (
+    data_folder,
+    database_url,
+    embedded_url,
+    make_engine,
+    make_sessions,
+)
+from trialog.records.outbox import CHANNELS, channels_set
 
 PERMISSION_DENIED = "42501"
 """SQLSTATE of a database that lets a user in but not at its tables."""
@@ -129,5 +136,5 @@ def records_at(place: Place) -> Iterator[Session]:
     """
     with engine_on(place.url) as engine:
         schema.require_current(engine)
-        with Session(engine) as session:
+        with make_sessions(engine, {CHANNELS: channels_set(os.environ)})() as session:
             yield session

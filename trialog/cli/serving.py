@@ -13,8 +13,10 @@ import click
 
 from trialog.cli.announcing import announce_https
 from trialog.cli.places import Place, place_options, reachable
+from trialog.notices import sending
 from trialog.web import create_app
 from trialog.web.database import state
+from trialog.web.notices.posting import post_of
 from trialog.web.server import serve as serve_app
 from trialog.web.settings import DEFAULT_HOST, DEFAULT_PORT
 from trialog.web.tls.serving import serve_tls
@@ -90,7 +92,7 @@ def run_app(config: Mapping[str, Any], *, before: str, qr: bool) -> None:
         app = create_app(config)
     settings = state(app).settings
     try:
-        with ending_on_sigterm():
+        with ending_on_sigterm(), sending(post_of(app)):
             if settings.tls:
                 serve_tls(app, settings, announce=lambda trust: announce_https(trust, before, qr))
             else:

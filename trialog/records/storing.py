@@ -13,6 +13,7 @@ from trialog.records.audit import record_event
 from trialog.records.batch import Batch
 from trialog.records.chain import entry_hash
 from trialog.records.models import Cell, Entry, EntryMode, Revision, Shift
+from trialog.records.outbox import tell_closing
 from trialog.records.rollups import CellLayout, roll_up, store_rollup
 from trialog.records.shiftlog import read_log
 from trialog.records.words import EntryKind
@@ -81,7 +82,11 @@ def _store_shifts(batch: Batch) -> None:
     """Derive the touched shifts' facts, and the rollups of all shifts that the batch bears on."""
     for label in batch.touched:
         for name, value in asdict(batch.logs[label].facts()).items():
-            setattr(batch.shifts[label], name, value)
+        shift = batch.shifts[label]
+        was_open = shift.closed_at is None
+            setattr(shift, name, value)
+        if was_open:
+            tell_closing(batch.session, shift, now=batch.now)
     batch.session.flush()
     shifts = {shift.id for label, shift in batch.shifts.items() if label in batch.touched}
     if batch.changed_since:

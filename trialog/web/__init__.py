@@ -53,6 +53,7 @@ def _register_blueprints(app: Flask) -> None:
         help,
         home,
         logging,
+        notices,
         people,
         planner,
         setup,
@@ -62,6 +63,8 @@ def _register_blueprints(app: Flask) -> None:
         trust,
     )  # fmt: skip
 
-    rooms = (auth, home, setup, people, planner, help, logging, tablets, shifts, trials, trust)
+    rooms = (
+        auth, home, setup, people, planner, help, logging, tablets, shifts, trials, trust, notices,
+    )  # fmt: skip
     for room in rooms:
         app.register_blueprint(room.bp)

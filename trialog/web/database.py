@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session, sessionmaker
 from trialog.records import schema
 from trialog.records.base import Base
 from trialog.records.database import make_engine, make_sessions
+from trialog.records.outbox import CHANNELS
 from trialog.web.settings import Settings
 
 NAME = "trialog"
@@ -43,7 +44,8 @@ def init_app(app: Flask, settings: Settings) -> None:
     except BaseException:
         engine.dispose()
         raise
-    app.extensions[NAME] = State(settings, engine, make_sessions(engine))
+    told_over = {CHANNELS: settings.notices.channels}
+    app.extensions[NAME] = State(settings, engine, make_sessions(engine, told_over))
     app.teardown_appcontext(_close_session)
 
 

@@ -11,6 +11,8 @@ from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from trialog.errors import InvalidValueError
+from trialog.notices.settings import NAMES as NOTICE_NAMES
+from trialog.notices.settings import NoticeSettings, read_notice_settings
 from trialog.records.database import data_folder, database_url, embedded_url
 from trialog.web.tls.hostnames import read_name
 
@@ -18,7 +20,7 @@ DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8765
 SETTINGS = (
     "DATABASE_URL", "DATA_FOLDER", "SECRET_KEY", "TIME_ZONE", "HOST", "PORT", "SECURE_COOKIES",
-    "TLS", "TLS_NAMES", "TRUST_PORT",
+    "TLS", "TLS_NAMES", "TRUST_PORT", *NOTICE_NAMES,
 )  # fmt: skip
 """Every setting; the environment variable has TRIALOG_ before its name."""
 
@@ -42,6 +44,7 @@ class Settings:
     tls_names: tuple[str, ...]
     trust_port: int | None
     """The plain port of the page of trust; 0: none; None: the one after the server's own."""
+    notices: NoticeSettings
 
 
 def load_settings(overrides: Mapping[str, Any]) -> Settings:
@@ -67,6 +70,7 @@ def load_settings(overrides: Mapping[str, Any]) -> Settings:
         tls=tls,
         tls_names=_names(given["TLS_NAMES"]),
         trust_port=_port("TRIALOG_TRUST_PORT", given["TRUST_PORT"], None),
+        notices=read_notice_settings(given),
     )
 
 

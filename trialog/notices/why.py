@@ -1,0 +1,31 @@
+"""Why a notice did not get through, in words that an admin can act on."""
+
+from __future__ import annotations
+
+import smtplib
+import ssl
+
+from trialog.notices.composing import one_line
+from trialog.notices.mail import refused_words
+
+LONGEST = 300
+
+
+def why(error: BaseException) -> str:
+    """Return the reason in a line of a length that a page can show."""
+    words = one_line(_words(error))
+    return words if len(words) <= LONGEST else f"{words[: LONGEST - 1]}…"
+
+
+def _words(error: BaseException) -> str:
+    if isinstance(error, smtplib.SMTPRecipientsRefused):
+        return refused_words(error.recipients)
+    if isinstance(error, smtplib.SMTPResponseException):
+        said = error.smtp_error
+        text = said.decode(errors="replace") if isinstance(said, bytes) else str(said)
+        return f"the mail server answered {error.smtp_code} {text}"
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return f"the certificate was not accepted: {error.verify_message}"
+    if isinstance(error, TimeoutError):
+        return str(error) if "in all" in str(error) else "no answer in time"
+    return str(error) or type(error).__name__

@@ -1,0 +1,49 @@
+"""The worker: sends what is due while the server runs, and never in the way of a request."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from trialog.notices.delivering import Post, deliver_due, give_up_unset
+
+LOOK_SECONDS = 5.0
+"""How often the worker looks for something to send."""
+
+GOODBYE_SECONDS = 2.0
+"""How long the end of the server waits for what is being sent; later it is sent once more."""
+
+_log = logging.getLogger(__name__)
+
+
+@contextmanager
+def sending(post: Post, *, every: float = LOOK_SECONDS) -> Iterator[None]:
+    """Send notices beside what runs; without a channel nothing runs."""
+    give_up_unset(post.sessions, post.settings.channels)
+    if not post.settings.channels:
+        yield
+        return
+    ended = threading.Event()
+
+    def work() -> None:
+        while not ended.is_set():
+            _look_once(post, ended)
+            ended.wait(every)
+
+    thread = threading.Thread(target=work, name="notices", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        ended.set()
+        thread.join(GOODBYE_SECONDS)
+
+
+def _look_once(post: Post, ended: threading.Event) -> None:
+    """Send what is due. What goes wrong is logged: the next look may find the database again."""
+    try:
+        deliver_due(post, stopped=ended.is_set)
+    except Exception:
+        _log.exception("notices could not be looked up or noted; the next look tries again")
