@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-from scipy import stats
 
 from trialog.evidence.periods import compare_periods, periods_of
 from trialog.records.words import Stage
@@ -138,13 +137,3 @@ def test_without_a_change_there_is_nothing_to_compare(bench):
     bench.open("A")
     bench.good(10)
     assert compared(bench, bench.jet) == ()
-
-
-@pytest.mark.database("sqlite")  # the numbers are those that the tests above hold
-def test_a_difference_is_told_by_twice_scipys_one_sided_boschloo_test(history):
-    """Which way a change went is not known beforehand, so the error counts twice."""
-    first = compared(history, history.jet)[0].rates
-    table = [[4, 1], [36, 59]]  # failed, good; before, after
-    outside = stats.boschloo_exact(table, alternative="greater").pvalue
-    # Ours adds 1e-6 for the rates that it leaves out, and searches the common rate finer.
-    assert first.boschloo_differ == pytest.approx(2 * outside, abs=1e-4)
