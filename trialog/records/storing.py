@@ -43,6 +43,7 @@ def store(batch: Batch) -> None:
     record_event(
         session, "wrote", "logbook", cell.id,
         actor=batch.actor, now=batch.now, lines=len(rows), first=first, kinds=kinds,
+        head=cell.chain_head,  # ties the logbook's end to the audit
     )  # fmt: skip
 
 
@@ -55,7 +56,7 @@ def _store_modes_and_revisions(batch: Batch, first: int) -> None:
     modes: list[dict[str, int]] = []
     for entry in batch.session.scalars(statement):
         if entry.kind is EntryKind.REVISION:
-            revision = _revision_of(entry)
+            revision = revision_of(entry)
             revision.withdrawn = entry.client_id in batch.withdrawn
             batch.session.add(revision)
         for mode in batch.facts[entry.client_id]["mode_ids"]:
@@ -65,7 +66,7 @@ def _store_modes_and_revisions(batch: Batch, first: int) -> None:
     batch.session.flush()
 
 
-def _revision_of(entry: Entry) -> Revision:
+def revision_of(entry: Entry) -> Revision:
     """Return the revision that an entry of that kind stands for."""
     return Revision(
         cell_id=entry.cell_id,
@@ -81,9 +82,9 @@ def _revision_of(entry: Entry) -> Revision:
 def _store_shifts(batch: Batch) -> None:
     """Derive the touched shifts' facts, and the rollups of all shifts that the batch bears on."""
     for label in batch.touched:
-        for name, value in asdict(batch.logs[label].facts()).items():
         shift = batch.shifts[label]
         was_open = shift.closed_at is None
+        for name, value in asdict(batch.logs[label].facts()).items():
             setattr(shift, name, value)
         if was_open:
             tell_closing(batch.session, shift, now=batch.now)
