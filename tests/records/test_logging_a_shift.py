@@ -312,7 +312,9 @@ def test_each_write_leaves_one_audit_event_that_counts_its_lines(running, people
     assert (event.action, event.subject, event.subject_id, event.person_id) == (
         "wrote", "logbook", cell.id, people.operator.id,
     )  # fmt: skip
-    assert event.details == {"lines": 2, "first": 2, "kinds": ["failed", "good"]}
+    assert event.details == {
+        "lines": 2, "first": 2, "kinds": ["failed", "good"], "head": running.head().chain_head,
+    }  # fmt: skip
 
 
 def test_a_repeat_leaves_no_audit_event(running):

@@ -51,13 +51,16 @@ def test_changed_bytes_are_found(kept):
 def test_a_photo_that_is_gone_is_found(kept):
     kept.session.execute(delete(Photo))
     kept.session.commit()
-    (found,) = kept.verify()
+    gone, found = kept.verify()
+    assert gone.where == f"photo {SHA256}"
+    assert gone.what.startswith("was removed behind the application's back; event ")
     assert found.where == "cell 'Lathe 4', photos"
     assert found.what == f"the photo {SHA256} that line 3 names is not in the records"
 
 
 def test_a_photo_whose_line_was_undone_may_be_gone(kept):
+    """Taken out by the application itself, that is: the audit says so."""
     kept.write(undo("photo"))
-    kept.session.execute(delete(Photo))
+    kept.session.delete(kept.session.get_one(Photo, SHA256))
     kept.session.commit()
     assert kept.verify() == []
