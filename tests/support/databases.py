@@ -16,6 +16,16 @@ from trialog.records.schema import upgrade
 
 _numbers = itertools.count(1)
 
+MEMORY = Path("/dev/shm")  # noqa: S108 - the system's own name for files in memory
+ROOM = 2 * 1024**3
+
+
+def in_memory():
+    """Return the folder of files in memory where it has room: a database is there at once."""
+    return MEMORY if MEMORY.is_dir() and shutil.disk_usage(MEMORY).free > ROOM else None
+
+KIND_OF_TEMPLATE = {"sqlite": "sqlite", "postgresql": "postgres"}
+
 
 class PostgresServer:
     """A PostgreSQL server of this test run alone, reached over a socket in its own folder."""
@@ -60,7 +70,7 @@ def _migrate(url):
 @pytest.fixture(scope="session")
 def postgres_server():
     """Start PostgreSQL. Where it cannot start, tests fail: half the databases are not half."""
-    folder = Path(tempfile.mkdtemp(prefix="trialog-tests-"))
+    folder = Path(tempfile.mkdtemp(prefix="trialog-tests-", dir=in_memory()))
     server = PostgresServer(folder / "data")
     yield server
     server.stop()
@@ -107,6 +117,26 @@ def database(database_kind, tmp_path, request):
         return
     template = request.getfixturevalue("postgres_template")
     yield from _postgres_database(request.getfixturevalue("postgres_server"), template)
+
+
+@pytest.fixture
+def fresh_databases(database_kind, tmp_path, request):
+    """Return a function that makes one fresh, migrated, empty database after another."""
+    template = request.getfixturevalue(f"{KIND_OF_TEMPLATE[database_kind]}_template")
+    made = []
+
+    def fresh():
+        name = f"test_{next(_numbers)}"
+        if database_kind == "sqlite":
+            path = tmp_path / f"{name}.db"
+            shutil.copyfile(template, path)
+            return f"sqlite:///{path}"
+        made.append(name)
+        return request.getfixturevalue("postgres_server").create(name, template)
+
+    yield fresh
+    for name in made:
+        request.getfixturevalue("postgres_server").drop(name)
 
 
 def _postgres_database(server, template="template1"):
