@@ -10,11 +10,12 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from trialog.evidence.coverage import asked_of, missing_of
 from trialog.evidence.gathering import Evidence
 from trialog.evidence.numbering import FailedCycle
 from trialog.evidence.reasons import Reason, listed, some
 from trialog.evidence.reconciling import CounterState
-from trialog.evidence.verdict import Verdict, wanted
+from trialog.evidence.verdict import Verdict
 from trialog.records.words import Effect
 from trialog.reliability import Decision, Plan, decision_under
 
@@ -202,14 +203,12 @@ def _changes(verdict: Verdict, _reason: Reason) -> Iterator[str]:
 
 
 def _conditions(verdict: Verdict, _reason: Reason) -> Iterator[str]:
-    missing = [
-        some(least - verdict.evidence.conditions[word], f"more {word[:-1]}")
-        for word, least in wanted(verdict.evidence.trial.requirement).items()
-        if verdict.evidence.conditions[word] < least
-    ]
+    asked = asked_of(verdict.evidence.trial.requirement)
+    missing = missing_of(verdict.evidence.conditions, asked)
     if missing:
-        yield f"It holds with {listed(missing)}."
-    elif wanted(verdict.evidence.trial.requirement):
+        more = [some(number, f"more {word[:-1]}") for word, number in missing.items()]
+        yield f"It holds with {listed(more)}."
+    elif asked:
         yield "Only evidence that begins anew breaks it."
     else:
         yield "Nothing: the requirement asks for none."

@@ -11,11 +11,12 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from trialog.evidence.agreement import log_agrees
+from trialog.evidence.coverage import asked_of, missing_of
 from trialog.evidence.gathering import Evidence, gather_evidence
 from trialog.evidence.patterns import find_patterns
 from trialog.evidence.reasons import Reason, some
 from trialog.evidence.trials import limit_of, plan_of, requirement_of, subject_of
-from trialog.records.models import Acknowledgement, Requirement, Trial
+from trialog.records.models import Acknowledgement, Trial
 from trialog.records.words import AcknowledgementKind
 from trialog.reliability import (
     Decision,
@@ -189,24 +190,12 @@ def _no_change(evidence: Evidence) -> Reason:
 
 
 def _conditions_covered(evidence: Evidence) -> Reason:
-    asked = wanted(evidence.trial.requirement)
+    asked = asked_of(evidence.trial.requirement)
     detail = ", ".join(
         f"{word} {evidence.conditions[word]} ({least} asked)" for word, least in asked.items()
     )
-    met = all(evidence.conditions[word] >= least for word, least in asked.items())
+    met = not missing_of(evidence.conditions, asked)
     return Reason("conditions", "required conditions covered", met, detail or "none required")
-
-
-def wanted(requirement: Requirement) -> dict[str, int]:
-    """Return the conditions that a requirement asks for, with the least number of each."""
-    asked = {
-        "shifts": requirement.min_shifts,
-        "operators": requirement.min_operators,
-        "cold starts": requirement.min_cold_starts,
-        "material lots": requirement.min_material_lots,
-        "tool changes": requirement.min_tool_changes,
-    }
-    return {word: least for word, least in asked.items() if least}
 
 
 def _no_pattern(session: Session, evidence: Evidence) -> Reason:

@@ -167,7 +167,7 @@ def build_trial_report(
             cell=verdict.subject if trial.device is None else None,
         ),
         chart=failures_over_cycles(verdict),
-        shifts=_shift_rows(verdict.evidence),
+        shifts=shift_rows(verdict.evidence),
         revisions=_revision_rows(session, verdict.evidence),
         failures=failures_of_evidence(session, verdict.evidence),
         acknowledgements=_acknowledged(session, trial),
@@ -204,7 +204,8 @@ def _stated(trial: Trial, verdict: Verdict) -> Stated:
     )
 
 
-def _shift_rows(evidence: Evidence) -> tuple[ShiftRow, ...]:
+def shift_rows(evidence: Evidence) -> tuple[ShiftRow, ...]:
+    """Return the shifts that bear on some evidence, in order, with what the counter says."""
     rows = evidence.shifts.to_dict("records")
     return tuple(
         ShiftRow(

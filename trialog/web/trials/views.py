@@ -39,6 +39,7 @@ def show(trial_id: int) -> str:
         shift_page=_shift_page,
         parked_page=parked_url(trial.cell_id),
     )
+        line_page=lambda key: url_for("trials.line", trial_id=trial_id, key=key),
 
 
 @bp.get("/trials/<int:trial_id>/report.html")
