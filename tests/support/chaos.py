@@ -144,7 +144,7 @@ class ChaoticShift:
         before = self.cycles
         for _ in range(IN_FLIGHT):
             self.tablet.tap_good()
-        seen = self.tablet.logged()
+        seen = self.tablet.acknowledged()
         interrupt()
         kept = self.tablet.await_board() - before
         assert seen - before <= kept <= IN_FLIGHT, (

@@ -76,6 +76,19 @@ class TabletPage:
     def logged(self):
         return self._number("#logged")
 
+    def acknowledged(self):
+        """Return the cycles that the page counts without the mark of those on their way to disk."""
+        return self.page.evaluate(
+            """() => {
+              const number = (text) => Number(text.replace(/\\D/g, ""));
+              const cycles = window.trialog.outbox.beingWritten.map((line) => line.cycles || 0);
+              const logged = document.getElementById("logged");
+              const marked = logged.classList.contains("writing");
+              if (marked !== cycles.length > 0) throw new Error("the mark is wrong");
+              return number(logged.textContent) - cycles.reduce((sum, more) => sum + more, 0);
+            }"""
+        )
+
     def failed(self):
         return self._number("#failed")
 
