@@ -9,7 +9,7 @@ import pytest
 from support.cells import revision
 
 import trialog
-from trialog.evidence import acknowledge, judge, sign, verdict_as_dict
+from trialog.evidence import acknowledge, judge, note_verdicts, sign, verdict_as_dict
 from trialog.records.words import AcknowledgementKind, PlanKind
 from trialog.reports.shift_report import build_shift_report, shift_report_as_dict
 from trialog.reports.trial_report import build_trial_report, trial_report_as_dict
@@ -54,6 +54,7 @@ def data(shop, zone):
         shop.session, trial, AcknowledgementKind.CAUTIONS, "read", actor=people.engineer,
         now=shop.now,
     )  # fmt: skip
+    note_verdicts(shop.session, trial.cell, now=shop.now)
     sign(
         shop.session, trial, people.approver, statement="seen", cautions_acknowledged=True,
         now=shop.now,

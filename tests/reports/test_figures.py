@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
-from itertools import accumulate, pairwise
+from itertools import accumulate, chain, pairwise
 from types import SimpleNamespace
 
 import pandas as pd
@@ -12,10 +12,16 @@ import pytest
 from support.cells import closing, failed, good, opening
 
 from trialog.evidence import judge, plan_of
-from trialog.evidence.gathering import _Places
+from trialog.evidence.numbering import placed
 from trialog.records.words import PlanKind
 from trialog.reliability import FixedPlan
-from trialog.reports.figures import MOST_STEPS, failure_steps, failures_over_cycles
+from trialog.reports.figures import (
+    MOST_STEPS,
+    Said,
+    decisions_over_cycles,
+    failure_steps,
+    failures_over_cycles,
+)
 
 PLAN = FixedPlan(2000, 3, 0.005, 0.0005, 0.9, 0.9)
 
@@ -24,17 +30,18 @@ def verdict(shifts, positions=(), plan=PLAN):
     """Make as much of a verdict as a chart needs: shifts as (cycles, failures) pairs."""
     ends = list(accumulate((cycles for cycles, _ in shifts), initial=0))
     places = [
-        _Places(
+        placed(
             range(before + 1, end + 1),
             failures,
-            tuple(at for at in positions if before < at <= end),
+            [at for at in positions if before < at <= end],
+            late=True,
         )
         for (before, end), (_, failures) in zip(pairwise(ends), shifts, strict=True)
     ]
     evidence = SimpleNamespace(
         shifts=pd.DataFrame(shifts, columns=["cycles", "failures"]),
         positions=tuple(positions),
-        latest=tuple(at for place in places for at in place.all_failures(late=True)),
+        latest=tuple(chain.from_iterable(places)),
         cycles=sum(cycles for cycles, _ in shifts),
         failures=sum(failures for _, failures in shifts),
     )
@@ -190,3 +197,32 @@ def test_a_trials_steps_are_where_its_failures_are_in_the_records(shop):
     judged = judge(shop.session, trial)
     assert [step.cycle for step in failure_steps(judged.evidence)] == [1, 2, 53]
     assert points(failures_over_cycles(judged), "path after the decision")[-1] == (83, 3)
+
+
+def test_what_was_said_is_drawn_as_steps_and_breaks_where_the_evidence_began_anew():
+    said = [
+        Said("Mon", "KEEP RUNNING", 400, 0),
+        Said("Tue", "GO", 2_000, 0),
+        Said("Wed", "KEEP RUNNING", 10, 0),
+        Said("now", "NO-GO", 30, 2),
+    ]
+    chart = decisions_over_cycles(said)
+    line, marks = json.loads(chart.json)["data"]
+    assert line["x"] == [400, 2_000, None, 10, 30]
+    assert line["y"] == [1, 2, None, 1, 0]
+    assert marks["marker"]["symbol"] == ["diamond", "circle", "diamond", "square"]
+    assert chart.summary == "The word changed 3 times; it is NO-GO after 30 cycles now."
+    assert chart.tables[0].rows[1] == ("Tue", "GO", "2,000", "0")
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "summary"),
+    [
+        (["GO"], "Nothing was noted so far; it is GO after 1 cycles."),
+        (["GO", "GO"], "The word has never changed; it is GO after 2 cycles now."),
+        (["GO", "NO-GO"], "The word changed once; it is NO-GO after 2 cycles now."),
+    ],
+)
+def test_the_words_of_what_was_said_count_the_changes(verdicts, summary):
+    said = [Said("then", verdict, at, 0) for at, verdict in enumerate(verdicts, start=1)]
+    assert decisions_over_cycles(said).summary == summary.replace("1 cycles", "1 cycle")

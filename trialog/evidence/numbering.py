@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import islice
 
@@ -30,6 +30,13 @@ class FailedCycle:
         return bool(self.modes)
 
 
+def placed(cycles: range, failures: int, known: Sequence[int], *, late: bool) -> list[int]:
+    """Return the numbers of all failures, with those of no known place put at one end."""
+    taken = set(known)
+    free = (number for number in cycles[:: -1 if late else 1] if number not in taken)
+    return sorted([*known, *islice(free, failures - len(known))])
+
+
 @dataclass(frozen=True)
 class Group:
     """The counted cycles and failures of one shift under one revision, and its failed cycles."""
@@ -49,10 +56,8 @@ class Group:
 
     def all_places(self, before: int, *, late: bool) -> list[int]:
         """Return the numbers of all failures, with those of no known order put at one end."""
-        known = self.places(before)
-        taken, cycles = set(known), range(before + 1, before + self.cycles + 1)
-        free = (number for number in cycles[:: -1 if late else 1] if number not in taken)
-        return sorted([*known, *islice(free, self.failures - len(known))])
+        cycles = range(before + 1, before + self.cycles + 1)
+        return placed(cycles, self.failures, self.places(before), late=late)
 
     def without(self, sequence: int) -> Group:
         """Return the group with a failure made a no-test; as it is where it holds no such line."""

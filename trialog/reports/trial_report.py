@@ -33,6 +33,7 @@ from trialog.reports.plain import plain
 from trialog.reports.rates import RateRow, rate_rows
 from trialog.reports.spot_checks import CheckReport, check_report
 
+from trialog.reports.verdict_history import SaidBefore, decisions_chart, said_before
 
 @dataclass(frozen=True)
 class ShiftRow:
@@ -115,6 +116,8 @@ class TrialReport:
 
     trial: str
     subject: str
+    history: tuple[SaidBefore, ...]
+    history_chart: Chart = field(metadata={"omit": True})
     cell: Particulars
     stage: str
     begins_at: datetime | None
@@ -144,6 +147,7 @@ class TrialReport:
 def build_trial_report(
     session: Session, trial: Trial, *, now: datetime, zone: tzinfo
 ) -> TrialReport:
+    history = said_before(session, verdict)
     """Gather the report of a trial as it stands now."""
     verdict = explained(judge(session, trial))
     checks = check_evidence(session, verdict.evidence)
@@ -158,6 +162,8 @@ def build_trial_report(
         lapsed=tuple(sentences.lapsed(signed, zone)),
         verdict=verdict,
         requirement=_stated(trial, verdict),
+        history=history,
+        history_chart=decisions_chart(history, verdict, zone),
         note_on_bound=sentences.note_on_bound(verdict),
         parked_words=sentences.parked(verdict),
         spot_checks=check_report(checks, bound_with_misses(verdict.evidence, checks)),

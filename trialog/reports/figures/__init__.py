@@ -1,6 +1,7 @@
 """Charts, each with the same content in words and as tables."""
 
 from trialog.reports.figures.chart import Chart, Table
+from trialog.reports.figures.decisions import Said, decisions_over_cycles
 from trialog.reports.figures.planning import chances_of_passing, times_to_decide
 from trialog.reports.figures.staircase import MOST_STEPS, Step, staircase
 from trialog.reports.figures.steps import failure_steps, failures_over_cycles
@@ -8,9 +9,11 @@ from trialog.reports.figures.steps import failure_steps, failures_over_cycles
 __all__ = [
     "MOST_STEPS",
     "Chart",
+    "Said",
     "Step",
     "Table",
     "chances_of_passing",
+    "decisions_over_cycles",
     "failure_steps",
     "failures_over_cycles",
     "staircase",

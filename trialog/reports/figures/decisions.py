@@ -1,0 +1,107 @@
+"""What the tool said of a trial, over the cycles that it knew of then."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import NamedTuple
+
+import plotly.graph_objects as go
+
+from trialog.reports import words
+from trialog.reports.figures.chart import (
+    GO_COLOUR,
+    KEEP_COLOUR,
+    LINE,
+    NO_GO_COLOUR,
+    Chart,
+    Table,
+    axis,
+    frame,
+)
+
+HEIGHT = 220
+LEVELS = ("NO-GO", "KEEP RUNNING", "GO")
+COLOURS = {"NO-GO": NO_GO_COLOUR, "KEEP RUNNING": KEEP_COLOUR, "GO": GO_COLOUR}
+SHAPES = {"NO-GO": "square", "KEEP RUNNING": "diamond", "GO": "circle"}
+
+
+class Said(NamedTuple):
+    """A verdict, and after how many counted cycles with how many relevant failures."""
+
+    when: str
+    verdict: str
+    cycles: int
+    failures: int
+
+
+def decisions_over_cycles(said: Sequence[Said]) -> Chart:
+    """Draw what was said of a trial, oldest first, the last as it stands now.
+
+    Where the evidence began anew the cycles start from 0 again, and so does the line.
+    """
+    figure = go.Figure()
+    figure.add_scatter(
+        x=_broken([one.cycles for one in said], said),
+        y=_broken([LEVELS.index(one.verdict) for one in said], said),
+        mode="lines",
+        line={"color": LINE, "width": 2, "shape": "hv"},
+        hoverinfo="skip",
+    )
+    figure.add_scatter(
+        x=[one.cycles for one in said],
+        y=[LEVELS.index(one.verdict) for one in said],
+        mode="markers",
+        marker={
+            "size": 11,
+            "color": [COLOURS[one.verdict] for one in said],
+            "symbol": [SHAPES[one.verdict] for one in said],
+        },
+        text=[_words(one) for one in said],
+        hoverinfo="text",
+    )
+    frame(
+        figure,
+        xaxis=axis("counted cycles", rangemode="tozero"),
+        yaxis=axis("", tickvals=list(range(len(LEVELS))), ticktext=list(LEVELS), range=[-0.4, 2.4]),
+        height=HEIGHT,
+        margin={"l": 120, "r": 20, "t": 12, "b": 56},
+    )
+    return Chart(
+        name="decisions-over-cycles",
+        title="The verdict over the cycles",
+        summary=_summary(said),
+        tables=(
+            Table(
+                "What was said",
+                ("when", "verdict", "cycles", "relevant failures"),
+                tuple(
+                    (one.when, one.verdict, f"{one.cycles:,}", f"{one.failures:,}") for one in said
+                ),
+            ),
+        ),
+        figure=figure,
+    )
+
+
+def _broken(values: Sequence[int], said: Sequence[Said]) -> list[int | None]:
+    """Put a gap wherever the cycles fall: a line across it would tell of cycles that never ran."""
+    line: list[int | None] = list(values[:1])
+    for (before, after), value in zip(pairwise(said), values[1:], strict=True):
+        line += [None, value] if after.cycles < before.cycles else [value]
+    return line
+
+
+def _words(one: Said) -> str:
+    return f"{one.verdict} after {words.counted(one.cycles, 'cycle')}, {one.when}"
+
+
+def _summary(said: Sequence[Said]) -> str:
+    last = said[-1]
+    cycles = words.counted(last.cycles, "cycle")
+    if len(said) == 1:
+        return f"Nothing was noted so far; it is {last.verdict} after {cycles}."
+    changes = sum(before.verdict != after.verdict for before, after in pairwise(said))
+    times = "once" if changes == 1 else f"{changes} times"
+    changed = f"The word changed {times}" if changes else "The word has never changed"
+    return f"{changed}; it is {last.verdict} after {cycles} now."
