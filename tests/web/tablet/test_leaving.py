@@ -58,3 +58,19 @@ def test_unsaved_taps_on_the_tablets_own_disk_are_no_reason_to_ask_and_are_there
     assert board.await_board() == 1
     board.await_saved()
     assert [entry.cycle_number for entry in logbook(session, "good")] == [1]
+
+
+def test_a_private_window_keeps_taps_through_a_reload_and_says_that_it_may_lose_them(board):
+    # Every context of a browser under test is a private window: nothing outlives it.
+    board.await_saved()
+    board.page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+    board.page.context.set_offline(True)
+    board.tap_good()
+    board.await_logged(1)
+    board.reload()
+    assert board.await_board() == 1
+    assert board.page.evaluate("navigator.storage.persisted()") is False
+    board.open_more("tablet")
+    expect(board.page.locator("#fact-limits")).to_contain_text("may clear what is not saved yet")
+    board.page.context.set_offline(False)
+    board.await_saved()

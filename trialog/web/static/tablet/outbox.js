@@ -108,7 +108,7 @@
 
   /* Closing the page loses what only its memory has: the browser asks first. */
   root.addEventListener("beforeunload", (event) => {
-    if (outbox.notKept > 0) event.preventDefault();
+    if (outbox.notKept + writing.size > 0) event.preventDefault();
   });
 
   root.trialog = Object.assign(root.trialog, { outbox });
