@@ -10,6 +10,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from trialog.errors import InvalidValueError
+from trialog.records.audit import record_event
 from trialog.records.entries import SHA256
 from trialog.records.models import Entry, Photo, Tablet
 from trialog.records.words import EntryKind
@@ -47,6 +48,9 @@ def store_photo(
             session.add(Photo(sha256=sha256, content=content, tablet_id=tablet.id, stored_at=now))
     except IntegrityError:  # the same photo, sent twice at once
         return False
+    record_event(
+        session, "stored", "photo", None, actor=None, now=now, sha256=sha256, tablet=tablet.id
+    )
     return True
 
 
