@@ -172,6 +172,15 @@ def test_a_page_that_does_not_say_its_version_is_taken_from_too(tablet, shift):
     assert statuses(taken(tablet, json=batch)) == ["added"]
 
 
+@pytest.mark.parametrize("unsaid", ["seen", "time", "tablet_time", "waited"])
+def test_an_older_pages_line_without_one_of_its_facts_is_taken(tablet, shift, session, unsaid):
+    line = tablet.tap("good", cycles=1)
+    line.pop(unsaid, None)
+    assert statuses(taken(tablet, line)) == ["added"]
+    assert statuses(taken(tablet, line)) == ["repeated"]
+    assert [entry.cycles for entry in stored(session)] == [None, 1]
+
+
 # What is parked
 
 
