@@ -5,10 +5,17 @@ from dataclasses import asdict
 import pytest
 
 from trialog.errors import ConflictError, InvalidValueError, NotAllowedError
-from trialog.evidence import acknowledge, plan_of, sign, sign_offs
+from trialog.evidence import acknowledge, plan_of, refuse, sign, sign_offs
 from trialog.records.models import AuditEvent, SignOff
 from trialog.records.verify import verify
-from trialog.records.words import AcknowledgementKind, CounterEvent, EntryKind, PlanKind, Stage
+from trialog.records.words import (
+    AcknowledgementKind,
+    CounterEvent,
+    EntryKind,
+    PlanKind,
+    Role,
+    Stage,
+)
 
 STATEMENT = "I have watched the devices run and accept this verdict."
 
@@ -45,9 +52,16 @@ def test_a_sign_off_names_who_signed_what_and_freezes_its_inputs(bench, ready):
     assert record.document["verdict"]["verdict"] == "GO"
     assert record.document["verdict"]["cycles"] == 1400
     assert record.document["logbook"] == {
+        "first": 1,
         "lines": bench.cell.chain_length,
         "hash": bench.cell.chain_head,
     }
+    assert record.document["signature"] == {
+        "decision": "accepted", "person": "Approver", "role": "approver", "statement": STATEMENT,
+        "at": bench.clock.isoformat(timespec="microseconds"),
+    }  # fmt: skip
+    assert record.document["requirement"]["sign_roles"] == ["engineer", "approver"]
+    assert [noted["text"] for noted in record.document["acknowledgements"]] == ["read"]
     assert record.document["shifts"] == [
         {"label": "A", "cycles": 1400, "failures": 0, "no_tests": 0}
     ]
@@ -83,10 +97,19 @@ def test_only_a_go_can_be_signed(bench):
     assert sign_offs(bench.session, trial) == []
 
 
-@pytest.mark.parametrize("person", ["engineer", "operator"])
-def test_only_an_approver_signs(bench, ready, person):
+def test_an_operator_does_not_sign(bench, ready):
     with pytest.raises(NotAllowedError, match="may not sign off"):
-        signed(bench, ready, getattr(bench, person))
+        signed(bench, ready, bench.operator)
+
+
+def test_only_roles_that_the_requirement_names_sign(bench, ready):
+    admin = bench.person("Admin", Role.ADMIN)
+    said = r"Admin \(admin\) does not sign here; the requirement asks for: engineer, approver"
+    with pytest.raises(NotAllowedError, match=said):
+        signed(bench, ready, admin)
+    with pytest.raises(NotAllowedError, match=said):
+        refuse(bench.session, ready, admin, reason="no", now=bench.clock)
+    assert bench.session.query(SignOff).count() == 0
 
 
 def test_the_statement_must_be_written_and_the_cautions_acknowledged(bench, ready):

@@ -9,7 +9,7 @@ import pytest
 from support.cells import revision
 
 import trialog
-from trialog.evidence import acknowledge, judge, note_verdicts, sign, verdict_as_dict
+from trialog.evidence import acknowledge, judge, note_verdicts, revoke, sign, verdict_as_dict
 from trialog.records.words import AcknowledgementKind, PlanKind
 from trialog.reports.shift_report import build_shift_report, shift_report_as_dict
 from trialog.reports.trial_report import build_trial_report, trial_report_as_dict
@@ -55,10 +55,10 @@ def data(shop, zone):
         now=shop.now,
     )  # fmt: skip
     note_verdicts(shop.session, trial.cell, now=shop.now)
-    sign(
-        shop.session, trial, people.approver, statement="seen", cautions_acknowledged=True,
-        now=shop.now,
-    )  # fmt: skip
+    both = {"cautions_acknowledged": True, "now": shop.now}
+    sign(shop.session, trial, people.approver, statement="seen", **both)
+    taken_back = sign(shop.session, trial, people.engineer, statement="seen too", **both)
+    revoke(shop.session, taken_back, people.engineer, reason="too early", now=shop.now)
     shop.session.commit()
     shop.write(revision(shop.cell.tray, resets=False, occurred_at=shop.now.replace(hour=1)))
     shop.rich_shift()

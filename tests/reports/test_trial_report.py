@@ -125,7 +125,11 @@ def test_acknowledgements_and_sign_offs_are_on_it_with_their_lapses(shop, zone):
     assert report.lapsed == ()
     shop.write(revision(shop.cell.jet))
     report = build(shop, zone, trial)
-    assert report.sign_offs[0].lapses == ("changed since: stronger spring",)
+    (lapse,) = report.sign_offs[0].lapses
+    assert lapse.words == "changed since: stronger spring"
+    assert [line.words for line in lapse.lines] == [
+        "line 4, revision: Emil Engineer, 2026-03-02 15:00"
+    ]
     assert len(report.lapsed) == 1
 
 

@@ -1,50 +1,23 @@
-"""Sign-offs: people's acceptance of a frozen verdict, and what makes one lapse."""
+"""Signing a GO, refusing one, taking either back; and what people take note of before."""
 
 from __future__ import annotations
 
-from collections import Counter
-from dataclasses import asdict, dataclass
 from datetime import datetime
-from typing import Any
 
-from sqlalchemy import or_, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from trialog import __version__
-from trialog.errors import ConflictError, InvalidValueError
-from trialog.evidence.cautions import CAUTIONS
-from trialog.evidence.verdict import Verdict, judge, verdict_as_dict
+from trialog.errors import ConflictError, InvalidValueError, NotAllowedError
+from trialog.evidence.frozen import SIGNATURE, frozen_inputs, signature
+from trialog.evidence.signed import sign_offs
+from trialog.evidence.verdict import Verdict, judge
 from trialog.records.audit import record_event
 from trialog.records.base import TEXT_LIMIT
 from trialog.records.chain import document_hash
 from trialog.records.entries import check_length
-from trialog.records.models import (
-    Acknowledgement,
-    Cell,
-    Entry,
-    ParkedLine,
-    Person,
-    Shift,
-    SignOff,
-    Trial,
-)
-from trialog.records.parking import count_by_outcome
+from trialog.records.models import Acknowledgement, Cell, Person, Revocation, SignOff, Trial
 from trialog.records.people import Action, require
-from trialog.records.schema import newest_version
-from trialog.records.words import AcknowledgementKind, EntryKind
-
-
-@dataclass(frozen=True)
-class SignedOff:
-    """A sign-off and what has happened since that takes its ground away."""
-
-    record: SignOff
-    lapses: tuple[str, ...]
-
-    @property
-    def lapsed(self) -> bool:
-        """Whether the sign-off no longer stands for the records."""
-        return bool(self.lapses)
+from trialog.records.words import AcknowledgementKind, Role, SignDecision
 
 
 def acknowledge(
@@ -72,6 +45,23 @@ def acknowledge(
     return noted
 
 
+def signs_for(person: Person, trial: Trial) -> bool:
+    """Say whether a trial's requirement asks for the signature of a person's role."""
+    return person.role in trial.requirement.sign_roles
+
+
+def may_revoke(person: Person, record: SignOff) -> bool:
+    """Say whether somebody who signs may take a signature or refusal back.
+
+    Who made it may; an approver or admin may also take back a signature of somebody else. A
+    refusal of somebody else nobody overrides: it ends with new evidence, or by who refused.
+    """
+    if record.person_id == person.id:
+        return True
+    accepted = record.decision is SignDecision.ACCEPTED
+    return accepted and person.role in (Role.APPROVER, Role.ADMIN)
+
+
 def sign(
     session: Session,
     trial: Trial,
@@ -86,43 +76,154 @@ def sign(
     Raises
     ------
     NotAllowedError
-        If the person's role does not sign.
+        If the person's role does not sign, or not for this requirement.
     InvalidValueError
         If the statement is missing or the cautions are not acknowledged.
     ConflictError
-        If the verdict is not GO, or the person's sign-off of it still stands.
+        If the verdict is not GO, or the person's signature or refusal still stands.
     """
-    require(person, Action.SIGN)
+    require_signer(person, trial)
     statement = _written("statement", statement)
     if not cautions_acknowledged:
         raise InvalidValueError("cautions", "be acknowledged by whoever signs", False)
-    cell = session.get_one(Cell, trial.cell_id, with_for_update=True, populate_existing=True)
-    verdict = judge(session, trial)
+    cell, verdict = _locked(session, trial)
     if verdict.verdict != "GO":
         raise ConflictError(f"only a GO can be signed; the verdict is {verdict.verdict}")
-    standing = (item.record for item in sign_offs(session, trial) if not item.lapsed)
-    if any(record.person_id == person.id for record in standing):
-        raise ConflictError(f"{person.name} has signed this verdict already")
-    document = frozen_inputs(verdict, cell)
-    signed = SignOff(
+    _require_undecided(session, trial, person, verdict)
+    return _freeze(
+        session, verdict, cell, person,
+        decision=SignDecision.ACCEPTED, statement=statement, now=now,
+    )  # fmt: skip
+
+
+def refuse(
+    session: Session, trial: Trial, person: Person, *, reason: str, now: datetime
+) -> SignOff:
+    """Refuse to sign, whatever the verdict is, and freeze what was refused with the reason.
+
+    While the refusal stands the trial is not signed off, whoever else signs.
+
+    Raises
+    ------
+    NotAllowedError
+        If the person's role does not sign, or not for this requirement.
+    InvalidValueError
+        If the reason is missing.
+    ConflictError
+        If the person's signature or refusal still stands.
+    """
+    require_signer(person, trial)
+    reason = _written("reason", reason)
+    cell, verdict = _locked(session, trial)
+    _require_undecided(session, trial, person, verdict)
+    return _freeze(
+        session, verdict, cell, person, decision=SignDecision.REFUSED, statement=reason, now=now
+    )
+
+
+def require_revoker(person: Person, record: SignOff) -> None:
+    """Raise NotAllowedError where somebody may not take a signature or refusal back."""
+    require(person, Action.SIGN)
+    if not may_revoke(person, record):
+        raise NotAllowedError(
+            f"{person.name} ({person.role}) may not revoke what {record.person_name} has "
+            f"{record.decision}"
+        )
+
+
+def revoke(
+    session: Session, record: SignOff, person: Person, *, reason: str, now: datetime
+) -> Revocation:
+    """Take a signature or refusal back, with the reason; it stays on record as it was.
+
+    Raises
+    ------
+    NotAllowedError
+        If the person may not, see `may_revoke`.
+    InvalidValueError
+        If the reason is missing.
+    ConflictError
+        If it was revoked before.
+    """
+    require_revoker(person, record)
+    reason = _written("reason", reason)
+    trial = session.get_one(Trial, record.trial_id)
+    session.get_one(Cell, trial.cell_id, with_for_update=True, populate_existing=True)
+    before = session.scalar(select(Revocation).where(Revocation.sign_off_id == record.id))
+    if before is not None:
+        raise ConflictError(f"{before.person_name} has revoked this before")
+    revoked = Revocation(
+        sign_off_id=record.id,
+        person_id=person.id,
+        person_name=person.name,
+        reason=reason,
+        revoked_at=now,
+    )
+    session.add(revoked)
+    session.flush()
+    record_event(
+        session, "revoked", "trial", trial.id,
+        actor=person, now=now, sign_off=record.id, reason=reason,
+    )  # fmt: skip
+    return revoked
+
+
+def require_signer(person: Person, trial: Trial) -> None:
+    """Raise NotAllowedError where the requirement does not ask for somebody's signature."""
+    require(person, Action.SIGN)
+    if not signs_for(person, trial):
+        asked = ", ".join(trial.requirement.sign_roles)
+        raise NotAllowedError(
+            f"{person.name} ({person.role}) does not sign here; the requirement asks for: {asked}"
+        )
+
+
+def _locked(session: Session, trial: Trial) -> tuple[Cell, Verdict]:
+    """Lock the cell, so that no line comes between the verdict and what freezes it."""
+    cell = session.get_one(Cell, trial.cell_id, with_for_update=True, populate_existing=True)
+    return cell, judge(session, trial)
+
+
+def _require_undecided(session: Session, trial: Trial, person: Person, verdict: Verdict) -> None:
+    """Let one person decide once, in one role: somebody else stands for the other roles."""
+    for item in sign_offs(session, trial, verdict):
+        if item.stands and item.record.person_id == person.id:
+            done = "refused" if item.refused else "signed"
+            raise ConflictError(f"{person.name} has {done} this verdict already")
+
+
+def _freeze(
+    session: Session,
+    verdict: Verdict,
+    cell: Cell,
+    person: Person,
+    *,
+    decision: SignDecision,
+    statement: str,
+    now: datetime,
+) -> SignOff:
+    trial = verdict.evidence.trial
+    record = SignOff(
         trial_id=trial.id,
         person_id=person.id,
         person_name=person.name,
         role=person.role,
+        decision=decision,
         statement=statement,
         signed_at=now,
         chain_length=cell.chain_length,
         chain_head=cell.chain_head,
-        document=document,
-        document_hash=document_hash(document),
     )
-    session.add(signed)
+    record.document = frozen_inputs(session, verdict, cell) | {SIGNATURE: signature(record)}
+    record.document_hash = document_hash(record.document)
+    session.add(record)
     session.flush()
+    action = "signed" if decision is SignDecision.ACCEPTED else "refused"
     record_event(
-        session, "signed", "trial", trial.id,
-        actor=person, now=now, sign_off=signed.id, document_hash=signed.document_hash,
+        session, action, "trial", trial.id,
+        actor=person, now=now, sign_off=record.id, document_hash=record.document_hash,
     )  # fmt: skip
-    return signed
+    return record
 
 
 def _written(field: str, text: str) -> str:
@@ -131,89 +232,3 @@ def _written(field: str, text: str) -> str:
         raise InvalidValueError(field, "be written", text)
     check_length(field, text, TEXT_LIMIT)
     return text
-
-
-def frozen_inputs(verdict: Verdict, cell: Cell) -> dict[str, Any]:
-    """Return everything a verdict rests on, as plain data that can be hashed."""
-    trial = verdict.evidence.trial
-    requirement = trial.requirement
-    return {
-        "verdict": verdict_as_dict(verdict),
-        "cell_id": cell.id,
-        "cell": {
-            "name": cell.name,
-            "machine": cell.machine,
-            "part": cell.part,
-            "operation": cell.operation,
-        },
-        "stage": str(trial.stage),
-        "plan": {"kind": str(trial.plan_kind), **asdict(verdict.plan)},
-        "requirement": {
-            "name": requirement.name,
-            "stretch_hours": requirement.stretch_hours,
-            "cycle_seconds": requirement.cycle_seconds,
-            "chance": requirement.chance,
-            "confidence": requirement.confidence,
-            "design_rate": requirement.design_rate,
-        },
-        "shifts": [
-            {
-                "label": row["label"],
-                "cycles": int(row["cycles"]),
-                "failures": int(row["failures"]),
-                "no_tests": int(row["no_tests"]),
-            }
-            for row in verdict.evidence.shifts.to_dict("records")
-        ],
-        "evidence_since": verdict.evidence.since.what,
-        "logbook": {"lines": cell.chain_length, "hash": cell.chain_head},
-        "cautions": list(CAUTIONS),
-        "versions": {"trialog": __version__, "schema": newest_version()},
-    }
-
-
-def sign_offs(session: Session, trial: Trial) -> list[SignedOff]:
-    """Return a trial's sign-offs, newest first, each with what made it lapse."""
-    statement = select(SignOff).where(SignOff.trial_id == trial.id).order_by(SignOff.id.desc())
-    return [
-        SignedOff(record, _lapses(session, trial, record)) for record in session.scalars(statement)
-    ]
-
-
-def _lapses(session: Session, trial: Trial, record: SignOff) -> tuple[str, ...]:
-    """Say what came after a sign-off: changes to the device, and other lines of the stage.
-
-    Where nothing did, the verdict must be GO still.
-    """
-    revisions = select(Entry).where(
-        Entry.cell_id == trial.cell_id,
-        Entry.sequence > record.chain_length,
-        Entry.kind == EntryKind.REVISION,
-    )
-    if trial.device_id is not None:
-        revisions = revisions.where(Entry.device_id == trial.device_id)
-    lines = (
-        select(Entry.kind)
-        .outerjoin(Shift, Shift.id == Entry.shift_id)
-        .where(
-            Entry.cell_id == trial.cell_id,
-            Entry.sequence > record.chain_length,
-            Entry.kind != EntryKind.REVISION,
-            or_(Shift.stage == trial.stage, Entry.shift_id.is_(None)),
-        )
-        .order_by(Entry.sequence)
-    )
-    changed = session.scalars(revisions.order_by(Entry.sequence))
-    lapses = [f"changed since: {entry.text}" for entry in changed]
-    kinds = Counter(session.scalars(lines))
-    if kinds:
-        listed = ", ".join(f"{number} {kind}" for kind, number in kinds.most_common())
-        lapses.append(f"lines logged since: {listed}")
-    since = (ParkedLine.cell_id == trial.cell_id, ParkedLine.parked_at > record.signed_at)
-    if parked := count_by_outcome(session, *since).total():
-        # Also when it was settled meanwhile: who signed did not know of it.
-        lapses.append(f"lines from tablets that were not taken into the logbook since: {parked}")
-    # What is not in the logbook bears on a verdict too: when the cell's counter restarts, say.
-    if not lapses and (verdict := judge(session, trial).verdict) != "GO":
-        lapses.append(f"the verdict is {verdict} now")
-    return tuple(lapses)

@@ -52,6 +52,7 @@ _ENGINEERING = {
     Action.REVISE,
     Action.ACKNOWLEDGE,
     Action.ENROL,
+    Action.SIGN,
 }
 SIGNING_ROLES = (Role.ENGINEER, Role.APPROVER, Role.ADMIN)
 """Roles that a requirement may ask a signature of; who only logs does not judge the log."""

@@ -69,6 +69,8 @@ class PlanLines:
 class NewTrial:
     """A trial with a plan already worked out; `device` empty means the whole cell.
 
+    `follows`: the former trial that it goes on from.
+
     `plan_cycles` and `plan_allowed` are where the plan ends: its most cycles, and the most
     failures for GO. `plan_lines` is what a sequential plan has besides.
     """
@@ -83,6 +85,25 @@ class NewTrial:
     good_pass: float | None
     begins_at: datetime | None
     device: Device | None
+    follows: Trial | None = None
+
+    def columns(self) -> dict[str, Any]:
+        """Return what the trial's row holds of it, but for its name."""
+        lines = self.plan_lines
+        return {
+            "device_id": None if self.device is None else self.device.id,
+            "stage": self.stage,
+            "share": self.share,
+            "plan_kind": self.plan_kind,
+            "plan_cycles": self.plan_cycles,
+            "plan_allowed": self.plan_allowed,
+            "plan_go_start": None if lines is None else lines.go_start,
+            "plan_no_go_start": None if lines is None else lines.no_go_start,
+            "plan_cycles_per_failure": None if lines is None else lines.cycles_per_failure,
+            "good_pass": self.good_pass,
+            "begins_at": self.begins_at,
+            "follows_id": None if self.follows is None else self.follows.id,
+        }
 
 
 def add_cell(
@@ -107,7 +128,7 @@ def add_cell(
         If there is a cell of that name.
     """
     name = check_name("cell name", name)
-    _require_new(session, Cell, "cell name", name)
+    require_new(session, Cell, "cell name", name)
     cell = Cell(
         name=name,
         machine=check_name("machine", machine),
@@ -150,14 +171,13 @@ def change_cell(
     """
     name = check_name("cell name", name)
     if name != cell.name:
-        _require_new(session, Cell, "cell name", name)
+        require_new(session, Cell, "cell name", name)
     if counter_modulus != cell.counter_modulus:
         _require_no_rollover(session, cell)
-    before = {
-        "name": cell.name,
-        "planned_cycle_seconds": cell.planned_cycle_seconds,
-        "counter_modulus": cell.counter_modulus,
-    }
+    replaced = (
+        "name", "machine", "part", "operation", "planned_cycle_seconds", "counter_modulus",
+    )  # fmt: skip
+    before = {column: getattr(cell, column) for column in replaced}
     cell.name = name
     cell.machine = check_name("machine", machine)
     cell.part = check_name("part", part)
@@ -176,7 +196,7 @@ def add_device(
     revision, so that the device gets no credit for cycles before it was there.
     """
     name = check_name("device", name)
-    _require_new(session, Device, "device", name, cell_id=cell.id)
+    require_new(session, Device, "device", name, cell_id=cell.id)
     device = Device(cell_id=cell.id, name=name, created_at=now)
     session.add(device)
     session.flush()
@@ -209,7 +229,7 @@ def add_mode(
     name = check_name("failure mode", name)
     if any(sign in name for sign in ";+"):
         raise InvalidValueError("failure mode", "not hold ; or + (they part modes in files)", name)
-    _require_new(session, FailureMode, "failure mode", name, cell_id=device.cell_id)
+    require_new(session, FailureMode, "failure mode", name, cell_id=device.cell_id)
     mode = FailureMode(
         cell_id=device.cell_id, device_id=device.id, name=name, effect=effect, created_at=now
     )
@@ -227,7 +247,7 @@ def change_device(
     """Rename a device."""
     name = check_name("device", name)
     if name != device.name:
-        _require_new(session, Device, "device", name, cell_id=device.cell_id)
+        require_new(session, Device, "device", name, cell_id=device.cell_id)
         before, device.name = device.name, name
         record_event(
             session, "changed", "device", device.id, actor=actor, now=now, before=before, name=name
@@ -252,7 +272,7 @@ def change_mode(
     """
     name = check_name("failure mode", name)
     if name != mode.name:
-        _require_new(session, FailureMode, "failure mode", name, cell_id=mode.cell_id)
+        require_new(session, FailureMode, "failure mode", name, cell_id=mode.cell_id)
     if effect != mode.effect and has_cycles(session, session.get_one(Cell, mode.cell_id)):
         raise ConflictError(
             f"effect of {mode.name!r} must stay '{mode.effect}': cycles have been logged"
@@ -270,7 +290,7 @@ def add_requirement(
 ) -> Requirement:
     """Add a requirement. Its rates and times must have been checked by the statistics."""
     name = check_name("requirement", new.name)
-    _require_new(session, Requirement, "requirement", name, cell_id=cell.id)
+    require_new(session, Requirement, "requirement", name, cell_id=cell.id)
     fields = asdict(new) | {"name": name, "sign_roles": check_sign_roles(new.sign_roles)}
     for field in (field for field in fields if field.startswith("min_")):
         check_whole(field, fields[field], 0, 1000)
@@ -291,7 +311,7 @@ def add_trial(
     actor: Person | None,
     now: datetime,
 ) -> Trial:
-    """Add a trial. From here on its requirement and plan do not change.
+    """Add a trial. From its first counted cycle on its requirement and plan do not change.
 
     Raises
     ------
@@ -301,27 +321,14 @@ def add_trial(
         If there is a trial of that name.
     """
     name = check_name("trial", new.name)
-    _require_new(session, Trial, "trial", name)
-    if not 0 < new.share <= 1:
-        raise InvalidValueError("share", "be above 0 and at most 1", new.share)
-    if new.begins_at is not None:
-        check_time("begins at", new.begins_at, now)
-    device, lines = new.device, new.plan_lines
+    require_new(session, Trial, "trial", name)
+    columns = check_trial(requirement, new, now)
+    lines = new.plan_lines
     trial = Trial(
         name=name,
         cell_id=requirement.cell_id,
-        device_id=None if device is None else device.id,
         requirement_id=requirement.id,
-        stage=new.stage,
-        share=new.share,
-        plan_kind=new.plan_kind,
-        plan_cycles=new.plan_cycles,
-        plan_allowed=new.plan_allowed,
-        plan_go_start=None if lines is None else lines.go_start,
-        plan_no_go_start=None if lines is None else lines.no_go_start,
-        plan_cycles_per_failure=None if lines is None else lines.cycles_per_failure,
-        good_pass=new.good_pass,
-        begins_at=new.begins_at,
+        **columns,
         created_at=now,
         created_by_id=None if actor is None else actor.id,
     )
@@ -330,9 +337,29 @@ def add_trial(
     record_event(
         session, "added", "trial", trial.id,
         actor=actor, now=now, name=name, cycles=new.plan_cycles, allowed=new.plan_allowed,
-        lines=None if lines is None else asdict(lines),
+        lines=None if lines is None else asdict(lines), follows=columns["follows_id"],
     )  # fmt: skip
     return trial
+
+
+def check_trial(requirement: Requirement, new: NewTrial, now: datetime) -> dict[str, Any]:
+    """Return the columns of a trial, but for its name, once they keep their rules.
+
+    Raises
+    ------
+    InvalidValueError
+        If a field breaks its rule, or the former trial is of something else.
+    """
+    if not 0 < new.share <= 1:
+        raise InvalidValueError("share", "be above 0 and at most 1", new.share)
+    if new.begins_at is not None:
+        check_time("begins at", new.begins_at, now)
+    columns, former = new.columns(), new.follows
+    if former is not None:
+        before, after = (former.cell_id, former.device_id), columns["device_id"]
+        if before != (requirement.cell_id, after):
+            raise InvalidValueError("former trial", "be of the same device or cell", former.name)
+    return columns
 
 
 def has_cycles(session: Session, cell: Cell) -> bool:
@@ -368,7 +395,14 @@ def _check_modulus(modulus: int | None) -> int | None:
     return modulus
 
 
-def _require_new(session: Session, table: type[Any], field: str, name: str, **where: int) -> None:
+def require_new(session: Session, table: type[Any], field: str, name: str, **where: int) -> None:
+    """Refuse a name that is taken.
+
+    Raises
+    ------
+    ConflictError
+        If there is a row of that name.
+    """
     found = select(table.id).where(table.name == name).filter_by(**where)
     if session.scalar(found) is not None:
         raise ConflictError(f"{field} must be new, but there is already one named {name!r}")

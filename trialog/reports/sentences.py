@@ -141,12 +141,12 @@ def parked(verdict: Verdict) -> str:
 
 
 def lapsed(signed: Sequence[SignedOff], zone: tzinfo) -> list[str]:
-    """Say which sign-offs no longer stand, and why."""
+    """Say which signatures no longer stand, and why."""
     return [
         f"The sign-off by {item.record.person_name} of "
         f"{words.moment(item.record.signed_at, zone)} has lapsed: {'; '.join(item.lapses)}."
         for item in signed
-        if item.lapsed
+        if item.lapsed and not item.refused
     ]
 
 

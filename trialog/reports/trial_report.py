@@ -12,7 +12,6 @@ from sqlalchemy.orm import Session
 from trialog.evidence import (
     CAUTIONS,
     Evidence,
-    SignedOff,
     Verdict,
     bound_with_misses,
     check_evidence,
@@ -21,6 +20,7 @@ from trialog.evidence import (
     limit_of,
     requirement_of,
     sign_offs,
+    state_of,
 )
 from trialog.evidence.effects import explained
 from trialog.records.models import Acknowledgement, Trial
@@ -31,9 +31,10 @@ from trialog.reports.figures import Chart, failures_over_cycles
 from trialog.reports.particulars import Particulars, particulars
 from trialog.reports.plain import plain
 from trialog.reports.rates import RateRow, rate_rows
+from trialog.reports.sign_offs import SignOffRow, SignOffStanding, sign_off_rows, standing_of
 from trialog.reports.spot_checks import CheckReport, check_report
-
 from trialog.reports.verdict_history import SaidBefore, decisions_chart, said_before
+
 
 @dataclass(frozen=True)
 class ShiftRow:
@@ -77,19 +78,6 @@ class Acknowledged:
 
 
 @dataclass(frozen=True)
-class SignOffRow:
-    """A signature; `lapses` says what has taken its ground away since."""
-
-    person: str
-    role: str
-    statement: str
-    at: datetime
-    document_hash: str
-    lapsed: bool
-    lapses: tuple[str, ...]
-
-
-@dataclass(frozen=True)
 class Stated:
     """The requirement and the plan, in numbers and in words."""
 
@@ -116,8 +104,6 @@ class TrialReport:
 
     trial: str
     subject: str
-    history: tuple[SaidBefore, ...]
-    history_chart: Chart = field(metadata={"omit": True})
     cell: Particulars
     stage: str
     begins_at: datetime | None
@@ -130,10 +116,13 @@ class TrialReport:
     spot_checks: CheckReport
     rates: tuple[RateRow, ...]
     chart: Chart = field(metadata={"omit": True})
+    history: tuple[SaidBefore, ...]
+    history_chart: Chart = field(metadata={"omit": True})
     shifts: tuple[ShiftRow, ...]
     revisions: tuple[RevisionRow, ...]
     failures: tuple[FailureLine, ...]
     acknowledgements: tuple[Acknowledged, ...]
+    sign_off: SignOffStanding
     sign_offs: tuple[SignOffRow, ...]
     cautions: tuple[str, ...]
     methods: tuple[str, ...]
@@ -147,11 +136,12 @@ class TrialReport:
 def build_trial_report(
     session: Session, trial: Trial, *, now: datetime, zone: tzinfo
 ) -> TrialReport:
-    history = said_before(session, verdict)
     """Gather the report of a trial as it stands now."""
     verdict = explained(judge(session, trial))
     checks = check_evidence(session, verdict.evidence)
-    signed = sign_offs(session, trial)
+    history = said_before(session, verdict)
+    signed = sign_offs(session, trial, verdict)
+    state = state_of(trial, signed)
     return TrialReport(
         trial=trial.name,
         subject=verdict.subject,
@@ -159,11 +149,10 @@ def build_trial_report(
         stage=str(trial.stage),
         begins_at=trial.begins_at,
         sentence=sentences.proven(verdict),
-        lapsed=tuple(sentences.lapsed(signed, zone)),
+        # Who has signed anew since has seen to what lapsed.
+        lapsed=() if state.signed else tuple(sentences.lapsed(signed, zone)),
         verdict=verdict,
         requirement=_stated(trial, verdict),
-        history=history,
-        history_chart=decisions_chart(history, verdict, zone),
         note_on_bound=sentences.note_on_bound(verdict),
         parked_words=sentences.parked(verdict),
         spot_checks=check_report(checks, bound_with_misses(verdict.evidence, checks)),
@@ -173,11 +162,14 @@ def build_trial_report(
             cell=verdict.subject if trial.device is None else None,
         ),
         chart=failures_over_cycles(verdict),
+        history=history,
+        history_chart=decisions_chart(history, verdict, zone),
         shifts=shift_rows(verdict.evidence),
         revisions=_revision_rows(session, verdict.evidence),
         failures=failures_of_evidence(session, verdict.evidence),
         acknowledgements=_acknowledged(session, trial),
-        sign_offs=tuple(_sign_off_row(item) for item in signed),
+        sign_off=standing_of(state, zone),
+        sign_offs=sign_off_rows(signed, zone),
         cautions=CAUTIONS,
         methods=methods.for_trial(),
         produced_at=now,
@@ -262,18 +254,6 @@ def _acknowledged(session: Session, trial: Trial) -> tuple[Acknowledged, ...]:
     return tuple(
         Acknowledged(str(noted.kind), noted.person.name, noted.created_at, noted.text)
         for noted in session.scalars(statement)
-    )
-
-
-def _sign_off_row(item: SignedOff) -> SignOffRow:
-    return SignOffRow(
-        person=item.record.person_name,
-        role=str(item.record.role),
-        statement=item.record.statement,
-        at=item.record.signed_at,
-        document_hash=item.record.document_hash,
-        lapsed=item.lapsed,
-        lapses=item.lapses,
     )
 
 

@@ -49,7 +49,7 @@ def trial_now(session: Session, trial: Trial, shift: Shift, zone: tzinfo) -> Tri
         counts_here=having is not None,
         proven_before_seconds=before,
         proven_with_seconds=having,
-        lapsed=tuple(sentences.lapsed(sign_offs(session, trial), zone)),
+        lapsed=tuple(sentences.lapsed(sign_offs(session, trial, verdict), zone)),
         rates=rate_rows(
             verdict.evidence.counts,
             verdict.bounds.confidence,

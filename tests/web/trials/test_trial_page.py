@@ -71,10 +71,10 @@ def test_the_data_hold_the_engines_verdict(on_trial, operator):
     assert answer.json["verdict"] == verdict_as_dict(verdict)
 
 
-def test_what_a_person_may_not_do_is_not_offered(on_trial, operator, engineer, approver):
+def test_what_a_person_may_not_do_is_not_offered(on_trial, operator, engineer, approver, admin):
     on_trial.reach_go()
     offered = {
-        "import": operator, "sign": approver, "acknowledge": engineer,
+        "import": operator, "sign": approver, "acknowledge": engineer, "administer": admin,
     }  # fmt: skip
     pages = {name: visitor.get(on_trial.url).text for name, visitor in offered.items()}
     assert f"{on_trial.url}/import" not in pages["import"]
@@ -82,12 +82,17 @@ def test_what_a_person_may_not_do_is_not_offered(on_trial, operator, engineer, a
     assert f"{on_trial.url}/sign" in pages["sign"]
     assert f"{on_trial.url}/import" not in pages["sign"]
     assert f"{on_trial.url}/acknowledge" in pages["acknowledge"]
-    assert f"{on_trial.url}/sign" not in pages["acknowledge"]
+    assert f"{on_trial.url}/sign" in pages["acknowledge"]
+    # The requirement asks for an engineer and an approver.
+    assert f"{on_trial.url}/sign" not in pages["administer"]
+    assert f"{on_trial.url}/refuse" not in pages["administer"]
 
 
 def test_signing_is_offered_for_a_go_only(on_trial, approver):
     on_trial.shift("A", good=5)
-    assert f"{on_trial.url}/sign" not in approver.get(on_trial.url).text
+    page = approver.get(on_trial.url).text
+    assert f"{on_trial.url}/sign" not in page
+    assert f"{on_trial.url}/refuse" in page
 
 
 def test_what_tablets_sent_and_the_logbook_did_not_take_stands_on_the_page(

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from trialog.evidence import Verdict, judge
+from trialog.evidence import SignOffState, Verdict, judge, trial_signed
 from trialog.records import queries
 from trialog.records.models import Cell, Requirement, Revision, Shift, Trial
 from trialog.records.parking import count_parked
-from trialog.reports import sentences
+from trialog.reports import sentences, sign_offs
+from trialog.web.clock import zone
 
 SHIFTS_SHOWN = 25
 
@@ -24,6 +25,8 @@ class Standing:
     trial: Trial
     verdict: Verdict
     sentence: str
+    signed: SignOffState
+    signed_words: str
 
 
 @dataclass(frozen=True)
@@ -74,8 +77,19 @@ def build_overview(session: Session, cell: Cell, *, all_shifts: bool) -> Overvie
 
 def standings(session: Session, cell: Cell) -> list[Standing]:
     """Judge each of a cell's trials."""
-    judged = [(trial, judge(session, trial)) for trial in queries.trials_of(session, cell)]
-    return [Standing(trial, verdict, sentences.proven(verdict)) for trial, verdict in judged]
+    return [_standing(session, trial) for trial in queries.trials_of(session, cell)]
+
+
+def _standing(session: Session, trial: Trial) -> Standing:
+    verdict = judge(session, trial)
+    signed = trial_signed(session, trial, verdict)
+    return Standing(
+        trial=trial,
+        verdict=verdict,
+        sentence=sentences.proven(verdict),
+        signed=signed,
+        signed_words=sign_offs.in_words(signed, zone()),
+    )
 
 
 def next_step(cell: Cell, requirements: Sequence[Requirement], has_trials: bool) -> NextStep | None:

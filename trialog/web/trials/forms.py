@@ -68,17 +68,28 @@ class AcknowledgeForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no type
     text = TextAreaField("In your own words", validators=[Given("Must be written."), _WORDS])
 
 
+def _pin_field() -> PasswordField:
+    return PasswordField(
+        "Your PIN", validators=[InputRequired("Type your PIN."), Length(max=LONGEST_PIN)]
+    )
+
+
 class SignForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
     """A sign-off: each caution ticked, a statement, and the signer's PIN once more."""
 
     statement = TextAreaField("Statement", validators=[Given("Must be written."), _WORDS])
-    pin = PasswordField(
-        "Your PIN", validators=[InputRequired("Type your PIN."), Length(max=LONGEST_PIN)]
-    )
+    pin = _pin_field()
 
     def caution_fields(self) -> list[Any]:
         """Return the checkboxes, one for each caution."""
         return [self[f"caution_{number}"] for number in range(len(CAUTIONS))]
+
+
+class RefuseForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
+    """A refusal to sign, or a decision taken back: a reason, and the PIN once more."""
+
+    reason = TextAreaField("Reason", validators=[Given("Must be written."), _WORDS])
+    pin = _pin_field()
 
 
 for _number, _caution in enumerate(CAUTIONS):

@@ -1,31 +1,36 @@
-"""Acknowledging what a GO depends on, and signing a GO."""
+"""Acknowledging what a GO depends on, signing a GO or refusing to, and taking that back."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 from flask import flash, redirect, url_for
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 from werkzeug.wrappers import Response
 
-from trialog.errors import TrialogError
-from trialog.evidence import acknowledge as put_on_record
-from trialog.evidence import sign as sign_off
+from trialog import evidence
+from trialog.errors import ConflictError, InvalidValueError
 from trialog.records.database import unit_of_work
-from trialog.records.models import SignOff, Trial
+from trialog.records.models import Person, Revocation, SignOff, Trial
 from trialog.records.people import Action, check_pin
 from trialog.records.words import AcknowledgementKind
 from trialog.web.clock import now
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
+from trialog.web.noting import note_change
 from trialog.web.saving import form_page, place_error
 from trialog.web.security import PIN_CHECKS, allowed, limiter
 from trialog.web.trials import bp
-from trialog.web.trials.forms import AcknowledgeForm, SignForm
-from trialog.web.trials.views import build_report
+from trialog.web.trials.forms import AcknowledgeForm, RefuseForm, SignForm
+from trialog.web.trials.views import as_json, build_report, download
 
 WRONG_PIN = (
-    "This is not your PIN, so nothing was signed. After five wrong tries in a row your name is "
+    "This is not your PIN, so nothing was written. After five wrong tries in a row your name is "
     "locked for five minutes."
 )
+FIELDS = {"statement": "statement", "reason": "reason"}
 
 
 @bp.route("/trials/<int:trial_id>/acknowledge", methods=["GET", "POST"])
@@ -36,7 +41,8 @@ def acknowledge(trial_id: int) -> Response:
     if form.validate_on_submit():
         kind, text, session = AcknowledgementKind(form.kind.data), form.text.data, get_session()
         with unit_of_work(session):
-            put_on_record(session, trial, kind, text, actor=current_person(), now=now())
+            evidence.acknowledge(session, trial, kind, text, actor=current_person(), now=now())
+        note_change(trial.cell, actor=current_person())
         flash(f"On record: {kind} acknowledged.", "good")
         return redirect(url_for("trials.show", trial_id=trial_id))
     return form_page("trials/acknowledge.html", form, trial=trial)
@@ -48,36 +54,82 @@ def acknowledge(trial_id: int) -> Response:
 def sign(trial_id: int) -> Response:
     """Show the verdict that a signature would freeze, or freeze it."""
     trial, form = get_or_404(Trial, trial_id), SignForm()
-    if form.validate_on_submit() and _signed(trial, form):
+    evidence.require_signer(current_person(), trial)
+
+    def work(session: Session, person: Person) -> SignOff:
+        return evidence.sign(
+            session,
+            trial,
+            person,
+            statement=form.statement.data,
+            cautions_acknowledged=all(field.data for field in form.caution_fields()),
+            now=now(),
+        )
+
+    if form.validate_on_submit() and _decided(trial, form, work):
         flash("Signed. The verdict and all it rests on are frozen.", "good")
-        return redirect(url_for("trials.show", trial_id=trial_id))
+        return redirect(url_for("trials.show", trial_id=trial_id, _anchor="rp-signed"))
     return form_page("trials/sign.html", form, trial=trial, report=build_report(trial))
 
 
-def _signed(trial: Trial, form: SignForm) -> bool:
-    """Sign in one unit of work; a wrong PIN is committed too, so that tries count."""
+@bp.route("/trials/<int:trial_id>/refuse", methods=["GET", "POST"])
+@allowed(Action.SIGN)
+@limiter.limit(PIN_CHECKS, methods=["POST"])
+def refuse(trial_id: int) -> Response:
+    """Refuse to sign, whatever the verdict, with a reason."""
+    trial, form = get_or_404(Trial, trial_id), RefuseForm()
+    evidence.require_signer(current_person(), trial)
+
+    def work(session: Session, person: Person) -> SignOff:
+        return evidence.refuse(session, trial, person, reason=form.reason.data, now=now())
+
+    if form.validate_on_submit() and _decided(trial, form, work):
+        flash("On record: you have refused to sign.", "good")
+        return redirect(url_for("trials.show", trial_id=trial_id, _anchor="rp-signed"))
+    return form_page("trials/refuse.html", form, trial=trial, report=build_report(trial))
+
+
+@bp.route("/sign-offs/<int:sign_off_id>/revoke", methods=["GET", "POST"])
+@allowed(Action.SIGN)
+@limiter.limit(PIN_CHECKS, methods=["POST"])
+def revoke(sign_off_id: int) -> Response:
+    """Take a signature or refusal back, with a reason."""
+    record, form = get_or_404(SignOff, sign_off_id), RefuseForm()
+    trial = get_or_404(Trial, record.trial_id)
+    evidence.require_revoker(current_person(), record)
+
+    def work(session: Session, person: Person) -> Revocation:
+        return evidence.revoke(session, record, person, reason=form.reason.data, now=now())
+
+    if form.validate_on_submit() and _decided(trial, form, work):
+        flash("Revoked. It stays on record, and counts no more.", "good")
+        return redirect(url_for("trials.show", trial_id=trial.id, _anchor="rp-signed"))
+    before = get_session().scalar(select(Revocation).where(Revocation.sign_off_id == record.id))
+    return form_page("trials/revoke.html", form, trial=trial, record=record, before=before)
+
+
+@bp.get("/sign-offs/<int:sign_off_id>/document.json")
+@allowed(Action.READ)
+def signed_document_json(sign_off_id: int) -> Response:
+    """Download a signature's frozen document, for `trialog verify --document`."""
+    record = get_or_404(SignOff, sign_off_id)
+    content = as_json(evidence.signed_document(record))
+    return download(content, "application/json", f"signed-{record.id}.json")
+
+
+def _decided(trial: Trial, form: Any, work: Callable[[Session, Person], object]) -> bool:
+    """Check the PIN and do the work in one unit of work; a wrong PIN is kept, so tries count."""
     session = get_session()
     try:
         with unit_of_work(session):
-            signed = _check_and_sign(session, trial, form)
-    except TrialogError as error:
-        place_error(form, {"statement": "statement"}, error)
+            person = check_pin(session, current_person().name, form.pin.data, now=now())
+            if person is not None:
+                work(session, person)
+    except (InvalidValueError, ConflictError) as error:
+        place_error(form, FIELDS, error)
         return False
-    if signed is None:
-        form.pin.errors = [WRONG_PIN]
-    return signed is not None
-
-
-def _check_and_sign(session: Session, trial: Trial, form: SignForm) -> SignOff | None:
-    moment = now()
-    person = check_pin(session, current_person().name, form.pin.data, now=moment)
     if person is None:
-        return None
-    return sign_off(
-        session,
-        trial,
-        person,
-        statement=form.statement.data,
-        cautions_acknowledged=all(field.data for field in form.caution_fields()),
-        now=moment,
-    )
+        form.pin.errors = [WRONG_PIN]
+        return False
+    note_change(trial.cell, actor=current_person())
+    return True

@@ -18,9 +18,11 @@ from trialog.reports.trial_report import TrialReport, build_trial_report, trial_
 from trialog.web.assets import A_YEAR, fingerprint
 from trialog.web.clock import now, zone
 from trialog.web.database import get_or_404, get_session
+from trialog.web.identity import current_person
 from trialog.web.links import parked_url
 from trialog.web.security import allowed, report_page
 from trialog.web.trials import bp
+from trialog.web.trials.offering import sign_off_links
 
 ASSETS = {"report.css": "text/css", "charts.js": "text/javascript"}
 
@@ -37,9 +39,10 @@ def show(trial_id: int) -> str:
         trial=trial,
         report=report,
         shift_page=_shift_page,
-        parked_page=parked_url(trial.cell_id),
-    )
         line_page=lambda key: url_for("trials.line", trial_id=trial_id, key=key),
+        parked_page=parked_url(trial.cell_id),
+        sign_off_links=sign_off_links(get_session(), trial, current_person()),
+    )
 
 
 @bp.get("/trials/<int:trial_id>/report.html")
