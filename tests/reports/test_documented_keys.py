@@ -11,11 +11,13 @@ from support.cells import revision
 import trialog
 from trialog.evidence import acknowledge, judge, note_verdicts, revoke, sign, verdict_as_dict
 from trialog.records.words import AcknowledgementKind, PlanKind
+from trialog.reports.evidence_report import build_evidence_report, evidence_report_as_dict
 from trialog.reports.shift_report import build_shift_report, shift_report_as_dict
 from trialog.reports.trial_report import build_trial_report, trial_report_as_dict
 
 SHARED = {"cell": "Cell", "rates": "Rate", "failures": "Failure", "verdict": "Verdict",
-          "spot_checks": "Spot checks"}  # fmt: skip
+          "spot_checks": "Spot checks", "interruptions": "Interruptions",
+          "worst": "Worst"}  # fmt: skip
 """Keys under which an object stands that has a section of its own."""
 
 
@@ -47,8 +49,9 @@ def keys(value, section, path=""):
 
 @pytest.fixture
 def data(shop, zone):
-    """Both reports of a trial that has been signed and has lapsed, and of its rich shift."""
+    """All reports of a trial that has been signed and has lapsed, and of its rich shift."""
     trial, people = shop.trial(kind=PlanKind.FIXED_SIZE), shop.people
+    tray = shop.trial(shop.cell.tray, name="tray", min_cold_starts=3)
     shop.shift("A", days=2, good=2000, counters=(0, 2000))
     acknowledge(
         shop.session, trial, AcknowledgementKind.CAUTIONS, "read", actor=people.engineer,
@@ -70,6 +73,7 @@ def data(shop, zone):
         "Shift": [shift_report_as_dict(report) for report in (shift, tablets)],
         "Trial": trial_report_as_dict(build_trial_report(shop.session, trial, **at)),
         "Verdict": verdict_as_dict(judge(shop.session, trial)),
+        "Evidence": evidence_report_as_dict(build_evidence_report(shop.session, tray, **at)),
     }
 
 

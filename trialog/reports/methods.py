@@ -56,9 +56,38 @@ _MISSED = (
 )
 
 
+_BEFORE_AFTER = (
+    "Before and after: Boschloo's exact test (1970, Statistica Neerlandica 24:1-9) of a revision "
+    "against the one before it that has cycles, twice its one-sided p value, since which way a "
+    "change goes is not known beforehand; adjusted for all comparisons shown (Holm 1979, "
+    "Scandinavian Journal of Statistics 6:65-70). A difference is called real from 95 % on; common "
+    "practice, no source. How many times as often: exact interval given the total of failures "
+    "(Przyborowski and Wilenski 1940, Biometrika 31:313-323). All shifts of the stage count here, "
+    "those before the trial too."
+)
+_STOPS = (
+    "Stops: the 90th percentile and its bounds are clear times themselves, by order statistics "
+    "(David and Nagaraja 2003, Order Statistics, section 7.1), for any distribution. Mean: "
+    "exponential clear times (Epstein and Sobel 1953, J. American Statistical Association "
+    "48:486-502); most vary less, which makes the interval wider than it need be. Stops per cycle: "
+    "Garwood (1936, Biometrika 28:437-442). Availability: cycle time by cycle time and mean time "
+    "spent clearing (IEC 60050-192), with the bounds of both parts at half of the error each."
+)
+_WORST = (
+    "Worst case: every cycle that the machine counted and nobody logged taken as a failure, the "
+    "first in its shift. The bound of a single shift is the exact one."
+)
+_CONDITIONS = (
+    "Conditions: those marked in shifts with counted cycles since the evidence began. A material "
+    "lot named twice is one lot. A plan of shifts counts on one of each condition a shift."
+)
+
+
 def for_shift() -> tuple[str, ...]:
     """Return the methods behind a shift's report."""
-    return (_COUNTING, _BOUND, _INTERVAL, _TRIAL_BOUND, _STRETCH, _COUNTER, _MISSED)
+    return (
+        _COUNTING, _BOUND, _INTERVAL, _TRIAL_BOUND, _STRETCH, _COUNTER, _WORST, _STOPS, _MISSED,
+    )  # fmt: skip
 
 
 def for_trial() -> tuple[str, ...]:
@@ -66,3 +95,8 @@ def for_trial() -> tuple[str, ...]:
     return (
         _COUNTING, _TRIAL_BOUND, _BOUND, _INTERVAL, _STRETCH, _PLAN, _PATTERN, _COUNTER, _MISSED,
     )  # fmt: skip
+
+
+def for_evidence() -> tuple[str, ...]:
+    """Return the methods behind the page on a trial's evidence."""
+    return (_COUNTING, _BEFORE_AFTER, _BOUND, _COUNTER, _WORST, _TRIAL_BOUND, _CONDITIONS, _STOPS)

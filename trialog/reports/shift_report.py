@@ -11,17 +11,20 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from trialog.evidence import CAUTIONS, Reconciliation, check_shift, count, reconcile
+from trialog.evidence.interruptions import shift_interruptions
 from trialog.records.models import Entry, OperatorRollup, Person, Shift
 from trialog.records.queries import shift_entries, shifts_of, trials_of, undone_ids
 from trialog.records.words import EntryKind
 from trialog.reliability import RateBounds
 from trialog.reports import methods, sentences, words
 from trialog.reports.failures import FailureLine, failures_of_shift
+from trialog.reports.interruptions import StopFigures, stop_figures
 from trialog.reports.parked import ParkedNow, parked_now
 from trialog.reports.particulars import Particulars, particulars
 from trialog.reports.photos import FailurePhoto, photos_of
 from trialog.reports.plain import plain
-from trialog.reports.rates import RateRow, bounds_of, rate_rows
+from trialog.reports.rates import INTERVAL_CONFIDENCE, RateRow, bounds_of, rate_rows
+from trialog.reports.reconciliation import WorstShift, worst_of_shift
 from trialog.reports.spot_checks import CheckReport, check_report
 from trialog.reports.stops import Stops, stops_of
 from trialog.reports.tablets import TabletFacts, tablets_of
@@ -59,6 +62,7 @@ class Counter:
     words: str
     gap_cycles: int | None
     gap_words: str
+    worst: WorstShift
 
 
 @dataclass(frozen=True)
@@ -86,6 +90,7 @@ class ShiftReport:
     counter: Counter
     parked: ParkedNow
     stops: Stops
+    interruptions: StopFigures
     tablets: tuple[TabletFacts, ...]
     notes: tuple[Noted, ...]
     trials: tuple[TrialNow, ...]
@@ -139,9 +144,12 @@ def build_shift_report(
         failures=failures_of_shift(session, shift),
         photos=photos_of(session, standing, zone, embed=embed_photos),
         spot_checks=check_report(check_shift(session, shift, confidence=confidence)),
-        counter=_counter(session, shift),
+        counter=_counter(session, shift, bounds),
         parked=parked_now(session, shift),
         stops=stops_of(standing),
+        interruptions=stop_figures(
+            shift_interruptions(session, shift, confidence=INTERVAL_CONFIDENCE), "the cell"
+        ),
         tablets=tablets_of(session, shift, entries, standing, zone),
         notes=_noted(standing, EntryKind.NOTE),
         trials=judged,
@@ -179,7 +187,7 @@ def _name(entry: Entry) -> str | None:
     return None if entry.person is None else entry.person.name
 
 
-def _counter(session: Session, shift: Shift) -> Counter:
+def _counter(session: Session, shift: Shift, bounds: RateBounds) -> Counter:
     compared = reconcile(session, shift)
     before = [other for other in shifts_of(session, shift.cell) if _order(other) < _order(shift)]
     previous = before[-1] if before else None
@@ -189,6 +197,7 @@ def _counter(session: Session, shift: Shift) -> Counter:
         words=sentences.counter(compared),
         gap_cycles=_gap(shift, previous),
         gap_words=sentences.gap(shift, previous),
+        worst=worst_of_shift(compared, bounds),
     )
 
 

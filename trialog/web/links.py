@@ -26,6 +26,16 @@ def shift_url(shift: Shift) -> str:
     return url_for("shifts.report", shift_id=shift.id)
 
 
+def shift_page(shift_id: int) -> str:
+    """Return where the report of the shift of an id is."""
+    return url_for("shifts.report", shift_id=shift_id)
+
+
+def file_url(sha256: str) -> str:
+    """Return where a photo or file of a revision is downloaded."""
+    return url_for("shifts.file", sha256=sha256)
+
+
 def trial_url(trial: Trial) -> str:
     """Return where a trial's page is."""
     return url_for("trials.show", trial_id=trial.id)

@@ -5,4 +5,4 @@ from flask import Blueprint
 bp = Blueprint("trials", __name__, template_folder="templates")
 
 # The views hang themselves on bp, so they come after it.
-from trialog.web.trials import importing, lines, rulings, signing, views  # noqa: E402, F401
+from trialog.web.trials import evidence, importing, lines, rulings, signing, views  # noqa: E402, F401

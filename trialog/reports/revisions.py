@@ -1,0 +1,255 @@
+"""The revisions of a device or cell in reports: its failures under each, before and after."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from trialog.evidence.patterns import SIGNIFICANCE
+from trialog.evidence.periods import BeforeAfter, Period, compare_periods, periods_of
+from trialog.records.models import Cell, Device, Entry, Person, Photo, Revision
+from trialog.records.words import Stage
+from trialog.reliability import RateComparison
+from trialog.reports import words
+from trialog.reports.rates import INTERVAL_CONFIDENCE
+
+MOST_SURE = Decimal("99.9")
+"""Per cent; more than that is not said of a handful of failures."""
+
+
+@dataclass(frozen=True)
+class RevisionPeriod:
+    """What was counted from one revision to the next, with the exact bound on the failure rate.
+
+    `file`: SHA-256 of a photo or file that shows the change; `filename` is None where these
+    records lack it.
+    """
+
+    at: datetime | None
+    until: datetime | None
+    device: str | None
+    what: str
+    resets_evidence: bool
+    reason: str
+    person: str | None
+    file: str | None
+    filename: str | None
+    cycles: int
+    failures: int
+    no_tests: int
+    estimate: float | None
+    upper: float
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Two neighbouring periods. `ratio` is the rate before by the rate after, with its interval.
+
+    `p_value`: the chance of so great a difference, either way, were there none; adjusted for all
+    comparisons of the history. None where there are too many failures to compare exactly.
+    """
+
+    changes: tuple[str, ...]
+    failures_before: int
+    cycles_before: int
+    failures_after: int
+    cycles_after: int
+    p_value: float | None
+    ratio: float | None
+    ratio_lower: float | None
+    ratio_upper: float | None
+    real: bool
+    words: str
+
+
+@dataclass(frozen=True)
+class RevisionHistory:
+    """The periods of one subject in one stage, in order, and what changed from each to the next.
+
+    `confidence` is that of the periods' upper bounds.
+    """
+
+    subject: str
+    stage: str
+    confidence: float
+    interval_confidence: float
+    periods: tuple[RevisionPeriod, ...]
+    comparisons: tuple[Comparison, ...]
+    words: str
+
+
+def revision_history(
+    session: Session, cell: Cell, device: Device | None, stage: Stage, *, confidence: float
+) -> RevisionHistory:
+    """Tell the revisions of a device, or of the whole cell, in one stage."""
+    device_id = None if device is None else device.id
+    periods = periods_of(session, cell.id, device_id, stage, confidence=confidence)
+    known = _details(session, [period.revision.entry_id for period in periods])
+    compared = compare_periods(periods, confidence=INTERVAL_CONFIDENCE)
+    comparisons = tuple(_comparison(pair) for pair in compared)
+    return RevisionHistory(
+        subject="whole cell" if device is None else device.name,
+        stage=str(stage),
+        confidence=confidence,
+        interval_confidence=INTERVAL_CONFIDENCE,
+        periods=tuple(_period(period, known) for period in periods),
+        comparisons=comparisons,
+        words=_summary(periods, comparisons),
+    )
+
+
+def histories_of(session: Session, cell: Cell, *, confidence: float) -> tuple[RevisionHistory, ...]:
+    """Tell the revisions of each of a cell's devices, in each stage in which it was changed or ran.
+
+    Devices that were never changed, and stages without a cycle, are left out.
+    """
+    told = (
+        revision_history(session, cell, device, stage, confidence=confidence)
+        for device in cell.devices
+        for stage in Stage
+    )
+    return tuple(
+        history
+        for history in told
+        if len(history.periods) > 1 and any(period.cycles for period in history.periods)
+    )
+
+
+_Details = tuple[str | None, str | None, str | None]
+
+
+def _details(session: Session, entry_ids: Sequence[int | None]) -> dict[int, _Details]:
+    """Return who recorded each revision, and the photo or file that goes with it."""
+    statement = (
+        select(Entry.id, Person.name, Entry.photo, Photo.sha256, Photo.filename)
+        .outerjoin(Person, Person.id == Entry.recorded_by_id)
+        .outerjoin(Photo, Photo.sha256 == Entry.photo)
+        .where(Entry.id.in_([one for one in entry_ids if one is not None]))
+    )
+    return {
+        entry_id: (person, named, None if stored is None else filename or "photo.jpg")
+        for entry_id, person, named, stored, filename in session.execute(statement)
+    }
+
+
+def _period(period: Period, known: Mapping[int, _Details]) -> RevisionPeriod:
+    revision, bounds = period.revision, period.bounds
+    person, file, filename = known.get(revision.entry_id or 0, (None, None, None))
+    return RevisionPeriod(
+        at=revision.effective_at,
+        until=period.until,
+        device=None if revision.device is None else revision.device.name,
+        what=revision.what,
+        resets_evidence=revision.resets_evidence,
+        reason=revision.reason,
+        person=person,
+        file=file,
+        filename=filename,
+        cycles=bounds.cycles,
+        failures=bounds.failures,
+        no_tests=period.no_tests,
+        estimate=bounds.estimate,
+        upper=bounds.upper,
+    )
+
+
+def _comparison(pair: BeforeAfter) -> Comparison:
+    failures_before, cycles_before = pair.before.counted
+    failures_after, cycles_after = pair.after.counted
+    rates = pair.rates
+    return Comparison(
+        changes=tuple(_named(revision) for revision in pair.changes),
+        failures_before=failures_before,
+        cycles_before=cycles_before,
+        failures_after=failures_after,
+        cycles_after=cycles_after,
+        p_value=pair.p_value,
+        ratio=None if rates is None else _finite(rates.ratio),
+        ratio_lower=None if rates is None else rates.ratio_lower,
+        ratio_upper=None if rates is None else _finite(rates.ratio_upper),
+        real=_is_real(pair),
+        words=_sentence(pair),
+    )
+
+
+def _named(revision: Revision) -> str:
+    return revision.what.strip().rstrip(".")
+
+
+def _finite(value: float | None) -> float | None:
+    return None if value is None or math.isinf(value) else value
+
+
+def _is_real(pair: BeforeAfter) -> bool:
+    return pair.p_value is not None and pair.p_value <= SIGNIFICANCE
+
+
+def _sentence(pair: BeforeAfter) -> str:
+    """Say a comparison: what changed, both counts, and how sure the difference is."""
+    (failed, cycles), (failed_after, cycles_after) = pair.before.counted, pair.after.counted
+    changed = words.listed([_named(revision) for revision in pair.changes])
+    lead = f"{changed}: {failed:,} of {cycles:,} before, {failed_after:,} of {cycles_after:,} after"
+    return f"{lead}; {_judged(pair)}.{_times(pair.rates)}"
+
+
+def _judged(pair: BeforeAfter) -> str:
+    if pair.p_value is None:
+        return "too many failures to compare exactly"
+    if pair.better is None:
+        return "no difference shows"
+    noun = "improvement" if pair.better else "worsening"
+    if not _is_real(pair):
+        return f"the {noun} could be chance"
+    return f"the {noun} is real at {_sureness(pair.p_value)} confidence"
+
+
+def _sureness(p_value: float) -> str:
+    """Say one less a p value in per cent, rounded down."""
+    sure = (100 - 100 * Decimal(repr(p_value))).quantize(Decimal("0.1"), ROUND_FLOOR)
+    return f"over {MOST_SURE} %" if sure > MOST_SURE else f"{sure.normalize():f} %"
+
+
+def _times(rates: RateComparison | None) -> str:
+    """Say how many times as often cycles failed before, as far as the counts tell."""
+    if rates is None:
+        return ""
+    least, most = rates.ratio_lower, rates.ratio_upper
+    if least == 0 and math.isinf(most):
+        return ""
+    said = _range(least, most)
+    return (
+        f" Before, a cycle failed {said} times as often as since "
+        f"({words.chance(rates.confidence)} interval)."
+    )
+
+
+def _range(least: float, most: float) -> str:
+    if math.isinf(most):
+        return f"at least {_short(least, ROUND_FLOOR)}"
+    if least == 0:
+        return f"at most {_short(most, ROUND_CEILING)}"
+    return f"{_short(least, ROUND_FLOOR)} to {_short(most, ROUND_CEILING)}"
+
+
+def _short(value: float, rounding: str) -> str:
+    return f"{words.rounded(value, words.DIGITS, rounding):,f}"
+
+
+def _summary(periods: Sequence[Period], comparisons: Sequence[Comparison]) -> str:
+    """Say first what the history comes to."""
+    changes = len(periods) - 1
+    if changes == 0:
+        return "No change was recorded: everything ran as first set up."
+    lead = f"{words.counted(changes, 'change')} recorded."
+    if not comparisons:
+        return f"{lead} No two of the states have cycles, so nothing can be compared."
+    real = sum(comparison.real for comparison in comparisons)
+    if real == 0:
+        return f"{lead} No difference before and after is more than chance could make."
+    return f"{lead} {words.counted(real, 'difference')} that chance would seldom make."
