@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import sys
 from datetime import UTC, datetime
+from pathlib import Path
 
 import click
 from sqlalchemy import func, select
 
+from trialog.cli.checking import verify_document
 from trialog.cli.output import json_option, show_json
 from trialog.cli.places import Place, engine_on, place_options, records_at
 from trialog.errors import InvalidValueError
@@ -98,14 +100,22 @@ def _ask_pin() -> str:
 
 
 @click.command()
+@click.option(
+    "--document",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Check this signed document instead: do the records still reproduce it?",
+)
 @place_options
 @json_option
-def verify(place: Place, as_json: bool) -> None:
+def verify(document: Path | None, place: Place, as_json: bool) -> None:
     """Recompute rollups and hashes from the logbook; exit code 1 on any difference.
 
-    Example: trialog verify
+    Example: trialog verify --document signed-1.json
     """
     with records_at(place) as session:
+        if document is not None:
+            sys.exit(0 if verify_document(session, document, as_json=as_json) else 1)
         differences = verify_records(session)
         counts = {
             "cells": session.scalar(select(func.count(Cell.id))) or 0,

@@ -19,6 +19,7 @@ from trialog.evidence.signed import (
 )
 from trialog.evidence.signed_documents import (
     DocumentCheck,
+    SignedFile,
     check_document,
     read_document,
     signed_document,
@@ -65,6 +66,7 @@ __all__ = [
     "Reason",
     "Reconciliation",
     "SignOffState",
+    "SignedFile",
     "SignedOff",
     "SpotCheck",
     "SpotChecks",
