@@ -22,7 +22,8 @@ from trialog.records.database import unit_of_work
 from trialog.records.entries import NewEntry
 from trialog.records.models import Shift, Tablet
 from trialog.records.rollups import stored_rows
-from trialog.records.setup import NewRequirement, NewTrial, add_trial
+from trialog.records.setup import NewRequirement
+from trialog.records.trials import NewTrial, add_trial
 from trialog.records.verify import verify
 from trialog.records.words import Condition, CounterEvent, EntryKind, PlanKind, Reading, Stage
 

@@ -13,17 +13,16 @@ from trialog.records.queries import cells, find_trial, trials_of
 from trialog.records.setup import (
     DEFAULT_MODES,
     NewRequirement,
-    NewTrial,
     add_cell,
     add_device,
     add_mode,
     add_requirement,
-    add_trial,
     change_cell,
     change_device,
     change_mode,
     has_cycles,
 )
+from trialog.records.trials import NewTrial, add_trial
 from trialog.records.words import CounterEvent, Effect, PlanKind, Stage
 
 CELL = {
@@ -213,7 +212,7 @@ def test_a_trial_is_found_by_its_name_and_listed_whole_cell_first(session, cell,
     assert find_trial(session, "arm by hand") == own
     assert list(trials_of(session, cell.cell)) == [whole, own]
     assert newest_event(session).details == {
-        "name": "whole cell", "cycles": 1_000, "allowed": 0, "lines": None,
+        "name": "whole cell", "cycles": 1_000, "allowed": 0, "lines": None, "follows": None,
     }  # fmt: skip
 
 

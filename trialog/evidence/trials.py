@@ -12,8 +12,9 @@ from trialog import reliability
 from trialog.errors import ConflictError, InvalidValueError
 from trialog.records import setup
 from trialog.records.models import Cell, Device, Entry, Person, Requirement, Shift, Trial
-from trialog.records.setup import NewRequirement, NewTrial, PlanLines
+from trialog.records.setup import NewRequirement
 from trialog.records.shiftlog import COUNTED
+from trialog.records.trials import NewTrial, PlanLines, add_trial
 from trialog.records.words import PlanKind, Stage
 from trialog.reliability import FixedPlan, Plan, SequentialPlan
 
@@ -44,6 +45,18 @@ def define_requirement(
         If a number lies outside its range, the confidence is below 0.6 or above 0.999999, or
         the design rate is not below the limit.
     """
+    check_requirement(cell, new)
+    return setup.add_requirement(session, cell, new, actor=actor, now=now)
+
+
+def check_requirement(cell: Cell, new: NewRequirement) -> reliability.Requirement:
+    """Return a requirement of a cell as the statistics know it, once they accept its numbers.
+
+    Raises
+    ------
+    InvalidValueError
+        As `define_requirement` says.
+    """
     checked = reliability.Requirement(
         stretch_hours=new.stretch_hours,
         cycle_seconds=cell.planned_cycle_seconds,
@@ -58,7 +71,7 @@ def define_requirement(
         raise InvalidValueError(
             "design rate", f"be below the limit {checked.cell_limit:.3g}", new.design_rate
         )
-    return setup.add_requirement(session, cell, new, actor=actor, now=now)
+    return checked
 
 
 def make_plan(
@@ -114,6 +127,7 @@ def start_trial(
     share: float | None = None,
     good_pass: float | None = None,
     begins_at: datetime | None = None,
+    follows: Trial | None = None,
     actor: Person | None,
     now: datetime,
 ) -> Trial:
@@ -130,6 +144,28 @@ def start_trial(
     ConflictError
         If cycles logged already would count, or there is a trial of that name.
     """
+    new = planned_trial(
+        session, requirement, name=name, stage=stage, plan_kind=plan_kind, device=device,
+        share=share, good_pass=good_pass, begins_at=begins_at, follows=follows, now=now,
+    )  # fmt: skip
+    return add_trial(session, requirement, new, actor=actor, now=now)
+
+
+def planned_trial(
+    session: Session,
+    requirement: Requirement,
+    *,
+    name: str,
+    stage: Stage,
+    plan_kind: PlanKind,
+    device: Device | None,
+    share: float | None,
+    good_pass: float | None,
+    begins_at: datetime | None,
+    follows: Trial | None,
+    now: datetime,
+) -> NewTrial:
+    """Work out a trial's plan, and from when on it counts, as `start_trial` says."""
     if share is None:
         devices = 1 if device is None else _count_devices(session, requirement.cell_id)
         share = equal_share(devices)
@@ -141,7 +177,7 @@ def start_trial(
                 "a plan made after the results proves nothing"
             )
         begins_at = now
-    new = NewTrial(
+    return NewTrial(
         name=name,
         stage=stage,
         share=share,
@@ -152,8 +188,8 @@ def start_trial(
         good_pass=None if plan_kind is PlanKind.ZERO_FAILURE else plan.good_pass,
         begins_at=begins_at,
         device=device,
+        follows=follows,
     )
-    return setup.add_trial(session, requirement, new, actor=actor, now=now)
 
 
 def _lines_of(plan: Plan) -> PlanLines | None:

@@ -1,4 +1,4 @@
-"""Cells, devices, failure modes, requirements and trials: made, renamed, and locked in time."""
+"""Cells, devices, failure modes and requirements: made, renamed, and locked in time."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from trialog.errors import ConflictError, InvalidValueError
 from trialog.records.audit import record_event
-from trialog.records.entries import NewEntry, check_name, check_time, check_whole
+from trialog.records.entries import NewEntry, check_name, check_whole
 from trialog.records.logbook import write_entries
 from trialog.records.models import (
     Cell,
@@ -23,12 +23,11 @@ from trialog.records.models import (
     Requirement,
     Revision,
     Shift,
-    Trial,
 )
 from trialog.records.people import check_sign_roles
 from trialog.records.shiftlog import COUNTED
 from trialog.records.storing import rebuild_rollups
-from trialog.records.words import CounterEvent, Effect, EntryKind, PlanKind, Role, Stage
+from trialog.records.words import CounterEvent, Effect, EntryKind, Role
 
 LONGEST_CYCLE_SECONDS = 24 * 3600
 DEFAULT_MODES = (
@@ -54,56 +53,6 @@ class NewRequirement:
     min_material_lots: int = 0
     min_tool_changes: int = 0
     sign_roles: tuple[Role, ...] = (Role.ENGINEER, Role.APPROVER)
-
-
-@dataclass(frozen=True, kw_only=True)
-class PlanLines:
-    """Where a sequential plan's lines begin and rise; in cycles, the last one a failure."""
-
-    go_start: float
-    no_go_start: float
-    cycles_per_failure: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class NewTrial:
-    """A trial with a plan already worked out; `device` empty means the whole cell.
-
-    `follows`: the former trial that it goes on from.
-
-    `plan_cycles` and `plan_allowed` are where the plan ends: its most cycles, and the most
-    failures for GO. `plan_lines` is what a sequential plan has besides.
-    """
-
-    name: str
-    stage: Stage
-    share: float
-    plan_kind: PlanKind
-    plan_cycles: int
-    plan_allowed: int
-    plan_lines: PlanLines | None = None
-    good_pass: float | None
-    begins_at: datetime | None
-    device: Device | None
-    follows: Trial | None = None
-
-    def columns(self) -> dict[str, Any]:
-        """Return what the trial's row holds of it, but for its name."""
-        lines = self.plan_lines
-        return {
-            "device_id": None if self.device is None else self.device.id,
-            "stage": self.stage,
-            "share": self.share,
-            "plan_kind": self.plan_kind,
-            "plan_cycles": self.plan_cycles,
-            "plan_allowed": self.plan_allowed,
-            "plan_go_start": None if lines is None else lines.go_start,
-            "plan_no_go_start": None if lines is None else lines.no_go_start,
-            "plan_cycles_per_failure": None if lines is None else lines.cycles_per_failure,
-            "good_pass": self.good_pass,
-            "begins_at": self.begins_at,
-            "follows_id": None if self.follows is None else self.follows.id,
-        }
 
 
 def add_cell(
@@ -289,11 +238,8 @@ def add_requirement(
     session: Session, cell: Cell, new: NewRequirement, *, actor: Person | None, now: datetime
 ) -> Requirement:
     """Add a requirement. Its rates and times must have been checked by the statistics."""
-    name = check_name("requirement", new.name)
-    require_new(session, Requirement, "requirement", name, cell_id=cell.id)
-    fields = asdict(new) | {"name": name, "sign_roles": check_sign_roles(new.sign_roles)}
-    for field in (field for field in fields if field.startswith("min_")):
-        check_whole(field, fields[field], 0, 1000)
+    fields = checked_columns(new)
+    require_new(session, Requirement, "requirement", fields["name"], cell_id=cell.id)
     requirement = Requirement(
         cell_id=cell.id, cycle_seconds=cell.planned_cycle_seconds, created_at=now, **fields
     )
@@ -303,63 +249,21 @@ def add_requirement(
     return requirement
 
 
-def add_trial(
-    session: Session,
-    requirement: Requirement,
-    new: NewTrial,
-    *,
-    actor: Person | None,
-    now: datetime,
-) -> Trial:
-    """Add a trial. From its first counted cycle on its requirement and plan do not change.
+def checked_columns(new: NewRequirement) -> dict[str, Any]:
+    """Return the columns of a requirement, once they keep the records' own rules.
 
     Raises
     ------
     InvalidValueError
         If a field breaks its rule.
-    ConflictError
-        If there is a trial of that name.
     """
-    name = check_name("trial", new.name)
-    require_new(session, Trial, "trial", name)
-    columns = check_trial(requirement, new, now)
-    lines = new.plan_lines
-    trial = Trial(
-        name=name,
-        cell_id=requirement.cell_id,
-        requirement_id=requirement.id,
-        **columns,
-        created_at=now,
-        created_by_id=None if actor is None else actor.id,
-    )
-    session.add(trial)
-    session.flush()
-    record_event(
-        session, "added", "trial", trial.id,
-        actor=actor, now=now, name=name, cycles=new.plan_cycles, allowed=new.plan_allowed,
-        lines=None if lines is None else asdict(lines), follows=columns["follows_id"],
-    )  # fmt: skip
-    return trial
-
-
-def check_trial(requirement: Requirement, new: NewTrial, now: datetime) -> dict[str, Any]:
-    """Return the columns of a trial, but for its name, once they keep their rules.
-
-    Raises
-    ------
-    InvalidValueError
-        If a field breaks its rule, or the former trial is of something else.
-    """
-    if not 0 < new.share <= 1:
-        raise InvalidValueError("share", "be above 0 and at most 1", new.share)
-    if new.begins_at is not None:
-        check_time("begins at", new.begins_at, now)
-    columns, former = new.columns(), new.follows
-    if former is not None:
-        before, after = (former.cell_id, former.device_id), columns["device_id"]
-        if before != (requirement.cell_id, after):
-            raise InvalidValueError("former trial", "be of the same device or cell", former.name)
-    return columns
+    fields = asdict(new) | {
+        "name": check_name("requirement", new.name),
+        "sign_roles": check_sign_roles(new.sign_roles),
+    }
+    for field in (field for field in fields if field.startswith("min_")):
+        check_whole(field, fields[field], 0, 1000)
+    return fields
 
 
 def has_cycles(session: Session, cell: Cell) -> bool:
