@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import Select, select
+from sqlalchemy import Row, Select, select
 from sqlalchemy.orm import Session, selectinload
 
 from trialog.evidence import Evidence
-from trialog.records.models import Entry, FailureMode, FailurePosition, Shift
+from trialog.records.models import Entry, FailureMode, FailurePosition, Revision, Shift
 from trialog.records.queries import undone_ids
 from trialog.records.words import EntryKind
 
@@ -30,7 +30,7 @@ class FailureLine:
     """One failure mode seen on one failed cycle.
 
     `entry` is the client id of the failed cycle's line in the logbook, `ruling_entry` that of
-    the ruling in force.
+    the ruling in force. `revision`: what was changed last before the cycle ran.
     """
 
     entry: str
@@ -47,6 +47,9 @@ class FailureLine:
     reason: str
     ruling_entry: str | None
     note: str
+    shift_id: int = field(metadata={"omit": True})
+    revision: str = field(metadata={"omit": True})
+    revision_id: int = field(metadata={"omit": True})
 
     @property
     def ruled_because(self) -> str:
@@ -54,7 +57,7 @@ class FailureLine:
         return ": ".join(part for part in (self.cause, self.reason) if part)
 
 
-Rows = Select[Entry, FailurePosition, FailureMode, str]
+Rows = Select[Entry, FailurePosition, FailureMode, str, str]
 
 
 def failures_of_shift(session: Session, shift: Shift) -> tuple[FailureLine, ...]:
@@ -78,10 +81,11 @@ def failures_of_evidence(session: Session, evidence: Evidence) -> tuple[FailureL
 
 def _rows() -> Rows:
     return (
-        select(Entry, FailurePosition, FailureMode, Shift.label)
+        select(Entry, FailurePosition, FailureMode, Shift.label, Revision.what)
         .join(FailurePosition, FailurePosition.entry_id == Entry.id)
         .join(FailureMode, FailureMode.id == FailurePosition.failure_mode_id)
         .join(Shift, Shift.id == Entry.shift_id)
+        .join(Revision, Revision.id == FailurePosition.revision_id)
         .order_by(Shift.opened_at, Shift.id, Entry.sequence, FailureMode.id)
         .options(selectinload(Entry.person), selectinload(FailureMode.device))
     )
@@ -90,16 +94,14 @@ def _rows() -> Rows:
 def _lines(session: Session, cell_id: int, rows: Rows) -> tuple[FailureLine, ...]:
     found = session.execute(rows).all()
     rulings = _rulings(session, cell_id, (entry for entry, *_ in found))
-    return tuple(_line(rulings, *row) for row in found)
+    return tuple(_line(rulings, row) for row in found)
 
 
 def _line(
     rulings: dict[tuple[str | None, int | None], Entry],
-    entry: Entry,
-    position: FailurePosition,
-    mode: FailureMode,
-    shift: str,
+    row: Row[Entry, FailurePosition, FailureMode, str, str],
 ) -> FailureLine:
+    entry, position, mode, shift, revision = row
     ruled = rulings.get((entry.client_id, mode.id))
     return FailureLine(
         entry=entry.client_id,
@@ -116,6 +118,9 @@ def _line(
         reason="" if ruled is None else ruled.reason,
         ruling_entry=None if ruled is None else ruled.client_id,
         note=entry.text,
+        shift_id=position.shift_id,
+        revision=revision,
+        revision_id=position.revision_id,
     )
 
 

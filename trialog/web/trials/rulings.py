@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from flask import flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from trialog.errors import TrialogError
-from trialog.evidence import gather_evidence
+from trialog.evidence import judge
 from trialog.records.entries import NewEntry
 from trialog.records.models import Trial
 from trialog.records.people import Action
 from trialog.records.words import EntryKind
-from trialog.reports.failures import FailureLine, Ruling, failures_of_evidence
+from trialog.reports.before_after import compare_verdicts
+from trialog.reports.failures import Ruling
+from trialog.reports.photos import FailurePhoto
+from trialog.reports.review import photos_by_entry
 from trialog.web.clock import zone
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
@@ -20,13 +25,14 @@ from trialog.web.logging.taking import write_line
 from trialog.web.security import allowed
 from trialog.web.trials import bp
 from trialog.web.trials.forms import RulingForm
+from trialog.web.trials.reviewing import SHOWN, asked_for, key_of, review
 
 
 @bp.get("/trials/<int:trial_id>/rulings")
 @allowed(Action.READ)
 def list_failures(trial_id: int) -> str:
     """List the failures of a trial's evidence: those without a ruling first."""
-    return _page(get_or_404(Trial, trial_id), RulingForm(formdata=None))
+    return queue_page(get_or_404(Trial, trial_id), RulingForm(formdata=None))
 
 
 @bp.post("/trials/<int:trial_id>/rulings")
@@ -35,7 +41,7 @@ def rule(trial_id: int) -> Response | tuple[str, int]:
     """Write a ruling into the logbook."""
     trial, form = get_or_404(Trial, trial_id), RulingForm()
     if not form.validate_on_submit():
-        return _page(trial, form), 422
+        return queue_page(trial, form), 422
     ruling = form.line(current_person().id)
     return _written(trial, ruling, form, f"Ruled {form.decision.data}.")
 
@@ -57,28 +63,50 @@ def undo(trial_id: int) -> Response | tuple[str, int]:
 def _written(
     trial: Trial, entry: NewEntry, form: RulingForm, words: str
 ) -> Response | tuple[str, int]:
+    session = get_session()
+    before = judge(session, trial)
     try:
-        write_line(get_session(), trial.cell, entry)
+        write_line(session, trial.cell, entry)
     except TrialogError as error:
         form.form_errors = [*form.form_errors, f"{error}."]
-        return _page(trial, form), 422
-    flash(words, "good")
-    return redirect(url_for("trials.list_failures", trial_id=trial.id))
+        return queue_page(trial, form), 422
+    told = compare_verdicts(before, judge(session, trial)).sentence
+    flash(f"{words} {told}".strip(), "good")
+    return back_to_queue(trial)
 
 
-def _page(trial: Trial, form: RulingForm) -> str:
-    session = get_session()
-    lines = failures_of_evidence(session, gather_evidence(session, trial))
+def back_to_queue(trial: Trial) -> Response:
+    """Go on with the failures that were looked for, at the next one."""
+    where = url_for("trials.list_failures", trial_id=trial.id, **asked_for(), next="yes")
+    return redirect(f"{where}#failures")
+
+
+def queue_page(trial: Trial, form: Any, picked: frozenset[str] = frozenset()) -> str:
+    """Render the queue; `picked`: the failures that stay ticked."""
+    session, found = get_session(), review(trial)
+    pages = max(1, -(-len(found.found) // SHOWN))
+    page = min(max(1, request.args.get("page", 1, type=int)), pages)
+    lines = found.found[(page - 1) * SHOWN : page * SHOWN]
     return render_template(
         "trials/rulings.html",
         trial=trial,
-        form=form,
-        lines=sorted(lines, key=_is_ruled),
-        waiting=sum(not _is_ruled(line) for line in lines),
+        form=form if isinstance(form, RulingForm) else RulingForm(formdata=None),
+        wrong=form,
+        review=found,
+        lines=lines,
+        page=page,
+        pages=pages,
+        photos=photos_by_entry(session, trial.cell_id, lines, zone()),
+        photo_page=photo_page,
+        asked=asked_for(),
+        rulings=list(Ruling),
+        key_of=key_of,
+        picked=picked,
         new_id=new_id,
         clock=zone(),
     )
 
 
-def _is_ruled(line: FailureLine) -> bool:
-    return line.ruling is not Ruling.UNRULED
+def photo_page(photo: FailurePhoto) -> str:
+    """Return where a photo is."""
+    return url_for("logging.photo", sha256=photo.sha256)
