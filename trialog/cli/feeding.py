@@ -17,6 +17,7 @@ from trialog.evidence import note_verdicts
 from trialog.feeds import ImportResult, export_csv, import_csv, preview
 from trialog.feeds.setup_file import load_setup
 from trialog.feeds.tables import LARGEST_FILE
+from trialog.notices import tell_verdicts
 from trialog.records.database import unit_of_work
 from trialog.records.queries import count_entries, find_trial
 
@@ -87,7 +88,9 @@ def _note_verdicts(place: Place, trial: str) -> None:
     """Note what an import made of the verdicts; what was imported stands whatever comes of it."""
     try:
         with records_at(place) as session, unit_of_work(session):
-            note_verdicts(session, find_trial(session, trial).cell, now=datetime.now(UTC))
+            now = datetime.now(UTC)
+            changes = note_verdicts(session, find_trial(session, trial).cell, now=now)
+            tell_verdicts(session, changes, now=now)
     except SQLAlchemyError as error:
         click.echo(f"The change of verdicts could not be noted: {error}", err=True)
 

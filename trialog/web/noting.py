@@ -1,4 +1,4 @@
-"""After a change: note each verdict that is not what it was, without holding up the log."""
+"""After a change: note and tell each verdict that is another one, without holding up the log."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from flask import current_app
 
 from trialog.evidence import PLAIN, note_verdicts
+from trialog.notices import tell_verdicts
 from trialog.records.database import unit_of_work
 from trialog.records.models import Cell, Person
 from trialog.records.words import EntryKind
@@ -29,6 +30,9 @@ def note_change(cell: Cell, *, actor: Person | None) -> None:
     session, cell_id = get_session(), cell.id
     try:
         with unit_of_work(session):
-            note_verdicts(session, cell, now=now(), actor=actor)
+            moment = now()
+            tell_verdicts(
+                session, note_verdicts(session, cell, now=moment, actor=actor), now=moment
+            )
     except Exception:
         current_app.logger.exception("the verdicts of cell %s could not be noted", cell_id)

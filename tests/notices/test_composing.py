@@ -1,0 +1,117 @@
+"""What notices say: true of the records, complete, and under the keys that the help names."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+from sqlalchemy import select
+from support.cells import revision
+
+import trialog
+from trialog.evidence import CAUTIONS, judge, note_verdicts
+from trialog.notices import ask_for_test, deliver_due, tell_verdicts
+from trialog.records.database import unit_of_work
+from trialog.records.models import Trial
+from trialog.reports import sentences
+
+from .conftest import by_webhook
+
+PAGE = (Path(trialog.__file__).parent / "docs" / "notices.md").read_text(encoding="utf-8")
+pytestmark = pytest.mark.database("sqlite")  # words do not depend on what keeps the records
+
+
+def keys(value, path=""):
+    """Yield the path of every key in some data."""
+    for item in value if isinstance(value, list) else ():
+        yield from keys(item, f"{path}[]")
+    for key, item in value.items() if isinstance(value, dict) else ():
+        here = f"{path}.{key}" if path else key
+        yield here
+        yield from keys(item, here)
+
+
+@pytest.fixture
+def told(shop, post, receiver, people, now):
+    """Return the notices of a shift with a dropped part, of the NO-GO that it brings, of a test."""
+    sender = post(by_webhook(receiver, PUBLIC_URL="https://shop.invalid"))
+    shop.start_trial()
+    shop.close_shift(counters=(100, 143))
+    with unit_of_work(shop.session):
+        tell_verdicts(shop.session, note_verdicts(shop.session, shop.cell.cell, now=now), now=now)
+        ask_for_test(shop.session, actor=people.admin, now=now)
+    deliver_due(sender)
+    return [json.loads(request.body) for request in receiver.received]
+
+
+def test_a_shift_is_told_as_its_report_says_it(told, shop):
+    shift = told[0]
+    trial = shop.session.scalars(select(Trial)).one()
+    verdict = judge(shop.session, trial)
+    assert shift["shift"] | {"id": 0, "sentence": ""} == {
+        "id": 0, "sentence": "", "label": "Monday early", "stage": "by hand",
+        "opened_at": "2026-03-02T13:59:56+00:00", "closed_at": "2026-03-02T13:59:59+00:00",
+        "logged": 41, "good": 40, "failed": 1, "no_tests": 0, "unlogged": 2,
+    }  # fmt: skip
+    assert shift["trials"] == [{
+        "id": trial.id, "name": "Arm, by hand", "subject": "arm", "verdict": "NO-GO",
+        "cycles": 41, "failures": 1, "upper": verdict.upper, "limit": verdict.limit,
+        "proven_stretch_seconds": verdict.proven_stretch_seconds, "clean_cycles_to_go": None,
+        "sentence": sentences.proven(verdict),
+    }]  # fmt: skip
+    text = shift["text"]
+    assert "was closed at 2026-03-02 13:59 (UTC)" in text
+    assert "41 cycles logged: 40 good, 1 failed, 0 no-test. Seen: dropped part 1." in text
+    assert f"- Arm, by hand: NO-GO. {sentences.proven(verdict)}" in text
+    assert f"Read it all: {shift['link']}\n" in text
+    assert all(caution in text for caution in CAUTIONS)
+
+
+def test_a_verdict_is_told_with_what_it_was_and_what_it_rests_on(told):
+    change = told[1]
+    assert change["subject"] == "Lathe 4: Arm, by hand is NO-GO, was KEEP RUNNING"
+    assert change["link"] == f"https://shop.invalid/trials/{change['trials'][0]['id']}"
+    assert change["change"]["before"] == "KEEP RUNNING"
+    assert "plan reached its GO line" in change["change"]["unmet"]
+    assert "went from KEEP RUNNING to NO-GO at 2026-03-02 14:00 (UTC)" in change["text"]
+    assert "after 41 counted cycles with 1 relevant failure." in change["text"]
+    assert all(caution in change["text"] for caution in CAUTIONS)
+
+
+def test_every_key_is_documented_and_every_documented_key_exists(told):
+    documented = re.findall(r"^\| `([a-z_.\[\]]+)` \|", PAGE, flags=re.MULTILINE)
+    assert len(documented) == len(set(documented))
+    assert set().union(*(set(keys(one)) for one in told)) == set(documented)
+    assert [one["kind"] for one in told] == ["shift closed", "verdict changed", "test"]
+
+
+def test_the_help_names_the_headers_that_are_sent(told, receiver):
+    sent = {name for name in receiver.received[0].headers if name.startswith("X-")}
+    assert sent == set(re.findall(r"^\| `(X-[A-Za-z-]+)` \|", PAGE, flags=re.MULTILINE))
+
+
+def test_what_has_changed_since_is_said(shop, post, receiver, now):
+    sender = post(by_webhook(receiver))
+    shop.start_trial()
+    shop.close_shift()
+    with unit_of_work(shop.session):
+        tell_verdicts(shop.session, note_verdicts(shop.session, shop.cell.cell, now=now), now=now)
+    shop.write(revision(shop.cell.arm), actor=shop.people.engineer)  # the evidence begins anew
+    deliver_due(sender)
+    change = json.loads(receiver.received[1].body)
+    assert "Since then it has become KEEP RUNNING." in change["text"]
+    assert change["change"]["verdict"] == "NO-GO"
+    assert change["trials"][0]["verdict"] == "KEEP RUNNING"
+    assert change["link"] is None
+
+
+def test_a_shift_without_a_trial_says_so(shop, post, receiver):
+    sender = post(by_webhook(receiver))
+    shop.close_shift(failed=[])
+    deliver_due(sender)
+    data = json.loads(receiver.received[0].body)
+    assert data["trials"] == []
+    assert "No trial of this stage has been started." in data["text"]
+    assert "Seen:" not in data["text"]
