@@ -94,7 +94,7 @@ def _clear_words(found: Interruptions) -> str:
         return f"{words.counted(stops, 'stop')}, none with a clear time."
     without = f", {found.untimed:,} without a clear time" if found.untimed else ""
     return (
-        f"{words.counted(stops, 'stop')}{without}. Clearing takes {_mean(found)} on average; "
+        f"{words.counted(stops, 'stop')}{without}. Clearing takes {_mean(found)}; "
         f"9 of 10 are cleared within {_percentile(found)}."
     )
 
@@ -102,7 +102,7 @@ def _clear_words(found: Interruptions) -> str:
 def _mean(found: Interruptions) -> str:
     mean = found.mean
     return (
-        f"{words.length(mean.estimate or 0)} ({words.length(mean.lower)} to "
+        f"{words.length(mean.estimate or 0)} on average ({words.length(mean.lower)} to "
         f"{words.length(mean.upper)})"
     )
 

@@ -19,9 +19,6 @@ from trialog.reliability import RateComparison
 from trialog.reports import words
 from trialog.reports.rates import INTERVAL_CONFIDENCE
 
-MOST_SURE = Decimal("99.9")
-"""Per cent; more than that is not said of a handful of failures."""
-
 
 @dataclass(frozen=True)
 class RevisionPeriod:
@@ -210,9 +207,9 @@ def _judged(pair: BeforeAfter) -> str:
 
 
 def _sureness(p_value: float) -> str:
-    """Say one less a p value in per cent, rounded down."""
+    """Say one less a p value in per cent, rounded down: never more than 99.9 %."""
     sure = (100 - 100 * Decimal(repr(p_value))).quantize(Decimal("0.1"), ROUND_FLOOR)
-    return f"over {MOST_SURE} %" if sure > MOST_SURE else f"{sure.normalize():f} %"
+    return f"{sure.normalize():f} %"
 
 
 def _times(rates: RateComparison | None) -> str:
