@@ -7,6 +7,7 @@ from io import BytesIO
 
 import pytest
 from sqlalchemy import select
+from support.cells import log_shift
 
 from trialog.records.database import unit_of_work
 from trialog.records.files import file_of
@@ -122,3 +123,13 @@ def test_a_file_that_these_records_lack_is_told(engineer, session, cell):
     with unit_of_work(session):
         session.delete(file_of(session, kept.sha256))
     assert "Its photo or file is not in these records." in engineer.get(path(cell)).text
+
+
+def test_before_and_after_stand_on_the_page_once_cycles_were_run(engineer, session, cell, now):
+    record(engineer, cell)
+    assert "Before and after" not in engineer.get(path(cell)).text
+    log_shift(session, cell, "A", now=now, good=10)
+    page = engineer.get(path(cell)).text
+    assert "Failures of jet under each revision, by hand" in page
+    assert "1 change recorded. No two of the states have cycles" in page
+    assert page.count("Download nozzle.html") == 2

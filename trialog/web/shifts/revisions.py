@@ -17,9 +17,13 @@ from trialog.records.entries import NewEntry
 from trialog.records.models import Cell, Entry, Person, Photo, Revision
 from trialog.records.people import Action
 from trialog.records.words import EntryKind
+from trialog.reports.rates import INTERVAL_CONFIDENCE
+from trialog.reports.revisions import histories_of
+from trialog.web.clock import zone
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
 from trialog.web.lines import new_id
+from trialog.web.links import file_url
 from trialog.web.logging.taking import write_line
 from trialog.web.saving import form_page, place_error
 from trialog.web.security import allowed
@@ -99,7 +103,8 @@ def _page(cell: Cell, form: RevisionForm) -> Response:
     changes = changes_of(get_session(), cell)
     return form_page(
         "shifts/revisions.html", form, cell=cell, changes=changes, new_id=new_id,
-        kept=kept_name(form),
+        kept=kept_name(form), clock=zone(), file_page=file_url,
+        histories=histories_of(get_session(), cell, confidence=INTERVAL_CONFIDENCE),
     )  # fmt: skip
 
 
