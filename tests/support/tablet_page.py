@@ -83,7 +83,7 @@ class TabletPage:
               const number = (text) => Number(text.replace(/\\D/g, ""));
               const cycles = window.trialog.outbox.beingWritten.map((line) => line.cycles || 0);
               const logged = document.getElementById("logged");
-              const marked = logged.classList.contains("writing");
+              const marked = logged.classList.contains("ahead");
               if (marked !== cycles.length > 0) throw new Error("the mark is wrong");
               return number(logged.textContent) - cycles.reduce((sum, more) => sum + more, 0);
             }"""

@@ -71,11 +71,11 @@ def test_the_count_goes_ahead_of_a_slow_disk_and_is_marked_until_that_has_it(boa
     board.fail("chips left")
     counted = board.page.locator("#logged")
     expect(counted).to_have_text("2")
-    expect(counted).to_have_class("writing")
+    expect(counted).to_have_class("ahead")
     assert board.failed() == 1
     assert board.page.evaluate("() => window.trialog.outbox.waiting.length") == 0
     board.page.evaluate("() => window.turnDisk()")
-    expect(counted).not_to_have_class("writing")
+    expect(counted).not_to_have_class("ahead")
     board.await_logged(2)
     assert board.failed() == 1
 

@@ -20,7 +20,7 @@ from trialog.records.words import Effect
 pytestmark = pytest.mark.database("sqlite")
 
 TABLETS = [(1280, 800), (800, 1280)]
-PHONE, LAPTOP = (360, 740), (1366, 768)
+PHONE, LYING, LAPTOP = (360, 740), (740, 360), (1366, 768)
 LARGEST = ("good", "collect", "reading", "again", "check-good")
 ENDLESS = "very long name "  # seven times is as long as allowed: shortened, it may be
 PHONE_TARGET, PHONE_GAP = 44, 8  # a phone is held near: what a thumb needs there, from memory
@@ -105,7 +105,7 @@ def test_text_of_twice_the_size_is_all_there(tablet_of_size, width, height):
     assert_faultless(tablet_of_size(width, height), find)
 
 
-@pytest.mark.parametrize(("width", "height"), [PHONE, LAPTOP])
+@pytest.mark.parametrize(("width", "height"), [PHONE, LYING, LAPTOP])
 def test_a_phone_and_a_13_inch_screen_show_everything(tablet_of_size, width, height):
     def find(page, root):
         boxes = targets_in(page, root)

@@ -162,7 +162,7 @@
     const logged = ahead.reduce((sum, line) => sum + line.cycles, now.logged);
     ["logged", "reading-logged"].forEach((id) => {
       put(id, texts.number(logged));
-      $(id).classList.toggle("writing", ahead.length > 0);
+      $(id).classList.toggle("ahead", ahead.length > 0);
     });
     ["failed", "reading-failed"].forEach((id) => put(id, texts.number(now.failed + failed)));
   }
