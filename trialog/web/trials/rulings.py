@@ -76,9 +76,11 @@ def _written(
 
 
 def back_to_queue(trial: Trial) -> Response:
-    """Go on with the failures that were looked for, at the next one."""
-    where = url_for("trials.list_failures", trial_id=trial.id, **asked_for(), next="yes")
-    return redirect(f"{where}#failures")
+    """Go on with the failures that were looked for, at the next one.
+
+    The page puts the focus there, which a browser does not do where an address names a place.
+    """
+    return redirect(url_for("trials.list_failures", trial_id=trial.id, **asked_for(), next="yes"))
 
 
 def queue_page(trial: Trial, form: Any, picked: frozenset[str] = frozenset()) -> str:
