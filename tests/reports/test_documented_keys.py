@@ -10,7 +10,7 @@ from support.cells import revision
 
 import trialog
 from trialog.evidence import acknowledge, judge, note_verdicts, revoke, sign, verdict_as_dict
-from trialog.records.words import AcknowledgementKind, PlanKind
+from trialog.records.words import AcknowledgementKind, PlanKind, Stage
 from trialog.reports.evidence_report import build_evidence_report, evidence_report_as_dict
 from trialog.reports.shift_report import build_shift_report, shift_report_as_dict
 from trialog.reports.trial_report import build_trial_report, trial_report_as_dict
@@ -52,6 +52,9 @@ def data(shop, zone):
     """All reports of a trial that has been signed and has lapsed, and of its rich shift."""
     trial, people = shop.trial(kind=PlanKind.FIXED_SIZE), shop.people
     tray = shop.trial(shop.cell.tray, name="tray", min_cold_starts=3)
+    trial.follows_id = shop.trial(name="before", stage=Stage.UNATTENDED).id
+    shop.trial(name="after").follows_id = trial.id
+    shop.session.commit()
     shop.shift("A", days=2, good=2000, counters=(0, 2000))
     acknowledge(
         shop.session, trial, AcknowledgementKind.CAUTIONS, "read", actor=people.engineer,

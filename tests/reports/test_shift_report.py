@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 from support.cells import undo
 
-from trialog.evidence import judge, verdict_as_dict
+from trialog.evidence import explained, judge, verdict_as_dict
 from trialog.records.words import PlanKind, Stage
 from trialog.reliability import failure_rate_bounds
 from trialog.reports.failures import Ruling
@@ -135,7 +135,8 @@ def test_the_json_holds_the_same_numbers_and_the_verdict_as_the_engine_gives_it(
     data = shift_report_as_dict(report)
     assert (data["logged"], data["bounds"]["upper"]) == (400, report.bounds.upper)
     trial = report.trials[0].verdict.evidence.trial
-    assert data["trials"][0]["verdict"] == verdict_as_dict(judge(shop.session, trial))
+    verdict = explained(judge(shop.session, trial))
+    assert data["trials"][0]["verdict"] == verdict_as_dict(verdict)
     assert data["opened_at"] == (shop.now - timedelta(hours=8)).isoformat().replace(
         "06:00:00+00:00", "07:00:00+01:00"
     )

@@ -6,7 +6,7 @@ from datetime import timedelta
 import pytest
 from support.cells import revision, ruling
 
-from trialog.evidence import acknowledge, judge, sign, verdict_as_dict
+from trialog.evidence import acknowledge, explained, judge, sign, verdict_as_dict
 from trialog.records.words import AcknowledgementKind, PlanKind
 from trialog.reports.trial_report import build_trial_report, trial_report_as_dict
 
@@ -36,7 +36,7 @@ def _on(shop, days, line):
 
 
 def test_the_figures_are_the_engines(shop, zone, arm):
-    report, verdict = build(shop, zone, arm), judge(shop.session, arm)
+    report, verdict = build(shop, zone, arm), explained(judge(shop.session, arm))
     assert verdict_as_dict(report.verdict) == verdict_as_dict(verdict)
     (device, *modes) = report.rates
     assert (device.failures, device.cycles, device.upper) == (1, 301, verdict.bounds.upper)
@@ -135,7 +135,7 @@ def test_acknowledgements_and_sign_offs_are_on_it_with_their_lapses(shop, zone):
 
 def test_the_json_leaves_out_what_is_for_pages_only(shop, zone, arm):
     data = trial_report_as_dict(build(shop, zone, arm))
-    assert data["verdict"] == verdict_as_dict(judge(shop.session, arm))
+    assert data["verdict"] == verdict_as_dict(explained(judge(shop.session, arm)))
     assert not {"chart", "trial_id", "cell_id", "clock"} & set(data)
     assert "shift_id" not in data["shifts"][0]
     assert data["begins_at"] is None

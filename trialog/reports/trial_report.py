@@ -23,14 +23,17 @@ from trialog.evidence import (
     state_of,
 )
 from trialog.evidence.effects import explained
+from trialog.evidence.following import chain_of
 from trialog.records.models import Acknowledgement, Trial
 from trialog.records.queries import revisions_in_order
 from trialog.reports import methods, sentences, words
+from trialog.reports.chain import OtherTrial, other_trial
 from trialog.reports.failures import FailureLine, failures_of_evidence
 from trialog.reports.figures import Chart, failures_over_cycles
 from trialog.reports.particulars import Particulars, particulars
 from trialog.reports.plain import plain
 from trialog.reports.rates import RateRow, rate_rows
+from trialog.reports.rules_fixed import RulesFixed, rules_fixed
 from trialog.reports.sign_offs import SignOffRow, SignOffStanding, sign_off_rows, standing_of
 from trialog.reports.spot_checks import CheckReport, check_report
 from trialog.reports.verdict_history import SaidBefore, decisions_chart, said_before
@@ -111,6 +114,9 @@ class TrialReport:
     lapsed: tuple[str, ...]
     verdict: Verdict
     requirement: Stated
+    fixed: RulesFixed
+    former: tuple[OtherTrial, ...]
+    later: tuple[OtherTrial, ...]
     note_on_bound: str
     parked_words: str
     spot_checks: CheckReport
@@ -140,6 +146,7 @@ def build_trial_report(
     verdict = explained(judge(session, trial))
     checks = check_evidence(session, verdict.evidence)
     history = said_before(session, verdict)
+    chain = chain_of(session, trial)
     signed = sign_offs(session, trial, verdict)
     state = state_of(trial, signed)
     return TrialReport(
@@ -153,6 +160,9 @@ def build_trial_report(
         lapsed=() if state.signed else tuple(sentences.lapsed(signed, zone)),
         verdict=verdict,
         requirement=_stated(trial, verdict),
+        fixed=rules_fixed(session, trial, zone),
+        former=tuple(other_trial(one) for one in chain.former),
+        later=tuple(other_trial(one) for one in chain.later),
         note_on_bound=sentences.note_on_bound(verdict),
         parked_words=sentences.parked(verdict),
         spot_checks=check_report(checks, bound_with_misses(verdict.evidence, checks)),

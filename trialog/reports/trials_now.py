@@ -19,6 +19,7 @@ from trialog.evidence.effects import explained
 from trialog.records.models import Shift, Trial
 from trialog.reports import sentences
 from trialog.reports.rates import RateRow, rate_rows
+from trialog.reports.rules_fixed import rules_fixed
 
 
 @dataclass(frozen=True)
@@ -27,7 +28,8 @@ class TrialNow:
 
     `counts_here`: whether cycles of this shift are in the trial's evidence.
     `proven_before_seconds` and `proven_with_seconds`: proven stretch from the evidence up to
-    this shift, without and with it; None where it is not in the evidence.
+    this shift, without and with it; None where it is not in the evidence. `changed_after`: a
+    sentence for each change of the rules after the first counted cycle.
     """
 
     sentence: str
@@ -35,6 +37,7 @@ class TrialNow:
     proven_before_seconds: float | None
     proven_with_seconds: float | None
     lapsed: tuple[str, ...]
+    changed_after: tuple[str, ...]
     rates: tuple[RateRow, ...]
     verdict: Verdict
     trial_id: int = field(metadata={"omit": True})
@@ -50,6 +53,7 @@ def trial_now(session: Session, trial: Trial, shift: Shift, zone: tzinfo) -> Tri
         proven_before_seconds=before,
         proven_with_seconds=having,
         lapsed=tuple(sentences.lapsed(sign_offs(session, trial, verdict), zone)),
+        changed_after=rules_fixed(session, trial, zone).changed_after,
         rates=rate_rows(
             verdict.evidence.counts,
             verdict.bounds.confidence,

@@ -13,6 +13,7 @@ from trialog.records import queries
 from trialog.records.models import Cell, Requirement, Revision, Shift, Trial
 from trialog.records.parking import count_parked
 from trialog.reports import sentences, sign_offs
+from trialog.reports.rules_fixed import rules_fixed
 from trialog.web.clock import zone
 
 SHIFTS_SHOWN = 25
@@ -27,6 +28,7 @@ class Standing:
     sentence: str
     signed: SignOffState
     signed_words: str
+    changed_after: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -89,6 +91,7 @@ def _standing(session: Session, trial: Trial) -> Standing:
         sentence=sentences.proven(verdict),
         signed=signed,
         signed_words=sign_offs.in_words(signed, zone()),
+        changed_after=rules_fixed(session, trial, zone()).changed_after,
     )
 
 

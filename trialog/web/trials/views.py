@@ -39,6 +39,7 @@ def show(trial_id: int) -> str:
         trial=trial,
         report=report,
         shift_page=_shift_page,
+        trial_page=lambda other: url_for("trials.show", trial_id=other),
         line_page=lambda key: url_for("trials.line", trial_id=trial_id, key=key),
         parked_page=parked_url(trial.cell_id),
         sign_off_links=sign_off_links(get_session(), trial, current_person()),
