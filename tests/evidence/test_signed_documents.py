@@ -11,6 +11,7 @@ from trialog.evidence import (
     check_document,
     read_document,
     refuse,
+    replay,
     sign,
     signed_document,
 )
@@ -173,6 +174,16 @@ def test_a_document_of_other_records_is_not_known_here(bench, trial):
     check = check_document(bench.session, file)
     assert (check.signature_held, check.record) == (False, None)
     assert check.faults == ("the records hold no trial 'trial' on cell 1",)
+
+
+def test_a_document_whose_signature_was_removed_is_reproduced_and_not_held(
+    bench, trial, monkeypatch
+):
+    monkeypatch.setattr(replay, "CHUNK", 3)  # rows are copied in portions
+    record = signed(bench, trial)
+    check = check_document(bench.session, as_file(record, sign_off=999))
+    assert (check.reproduced, check.deviations) == (True, ())
+    assert (check.signature_held, check.holds) == (False, False)
 
 
 def test_a_document_without_a_line_in_its_logbook_is_reproduced_too(bench):

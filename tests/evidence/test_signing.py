@@ -80,12 +80,14 @@ def test_a_sign_off_freezes_every_number_of_the_plan(bench, kind):
         bench.session, trial, AcknowledgementKind.CAUTIONS, "read",
         actor=bench.engineer, now=bench.clock,
     )  # fmt: skip
-    bench.session.expire(signed(bench, trial))
+    signed(bench, trial)
+    bench.session.commit()
     record = sign_offs(bench.session, trial)[0].record
     assert record.document["plan"] == {"kind": str(kind), **asdict(plan_of(trial))}
     assert verify(bench.session) == []
     moved = record.document["plan"] | {"limit": 0.5}
     record.document = record.document | {"plan": moved}
+    bench.session.commit()
     assert "its document was changed" in verify(bench.session)[0].what
 
 

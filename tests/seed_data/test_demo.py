@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import importlib.util
+import json
 import re
 import sys
 from collections import Counter
@@ -15,7 +16,15 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from trialog.errors import ConflictError
-from trialog.evidence import judge, reconcile, sign, sign_offs
+from trialog.evidence import (
+    check_document,
+    judge,
+    read_document,
+    reconcile,
+    sign,
+    signed_document,
+    trial_signed,
+)
 from trialog.feeds.demo import FOLDER, LAST_MOMENT, MARKER, demo_people, load_demo, log_lines
 from trialog.records import schema
 from trialog.records.database import embedded_url, make_engine, unit_of_work
@@ -63,13 +72,17 @@ def test_the_claw_is_ready_and_can_be_signed(demo):
     assert unmet(verdict) == set()
     assert verdict.evidence.no_tests == 2
     assert verdict.evidence.since.what.startswith("softer pads")
-    approver = next(person for person in demo_people() if person.role == Role.APPROVER)
     trial = find_trial(demo, "Pull claw, by hand")
-    sign(
-        demo, trial, find_person(demo, approver.name), statement="Agreed.",
-        cautions_acknowledged=True, now=NOW,
-    )  # fmt: skip
-    assert [signed.lapsed for signed in sign_offs(demo, trial)] == [False]
+    assert trial_signed(demo, trial).missing == (Role.ENGINEER, Role.APPROVER)
+    for role in trial_signed(demo, trial).missing:
+        name = next(person.name for person in demo_people() if person.role == role)
+        record = sign(
+            demo, trial, find_person(demo, name), statement="Agreed.",
+            cautions_acknowledged=True, now=NOW,
+        )  # fmt: skip
+    assert trial_signed(demo, trial).signed
+    file = read_document(json.dumps(signed_document(record)).encode())
+    assert check_document(demo, file).holds
 
 
 def test_the_lance_needed_a_fix_and_is_better_since(demo):
