@@ -153,4 +153,4 @@ def test_a_server_that_does_not_greet_is_not_waited_for(mute):
 def test_nobody_there():
     with mail_server(Mailbox()) as gone:
         pass
-    assert "refused" in send(by_mail(gone))
+    assert send(by_mail(gone)) == "failed: no connection: Connection refused"

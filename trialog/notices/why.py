@@ -28,4 +28,6 @@ def _words(error: BaseException) -> str:
         return f"the certificate was not accepted: {error.verify_message}"
     if isinstance(error, TimeoutError):
         return str(error) if "in all" in str(error) else "no answer in time"
+    if isinstance(error, OSError) and error.strerror:
+        return f"no connection: {error.strerror}"  # without the number, which says nothing more
     return str(error) or type(error).__name__
