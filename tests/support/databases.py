@@ -24,6 +24,7 @@ def in_memory():
     """Return the folder of files in memory where it has room: a database is there at once."""
     return MEMORY if MEMORY.is_dir() and shutil.disk_usage(MEMORY).free > ROOM else None
 
+
 KIND_OF_TEMPLATE = {"sqlite": "sqlite", "postgresql": "postgres"}
 
 
