@@ -51,7 +51,7 @@ def test_the_commands_are_those_that_were_promised():
         ("demo",), ("serve",), ("database", "upgrade"), ("database", "check"), ("people", "add"),
         ("setup",), ("import",), ("export",), ("bounds",), ("need",), ("plan",),
         ("verdict",),
-        ("report", "shift"), ("report", "trial"), ("verify",), ("notices",),
+        ("report", "shift"), ("report", "trial"), ("verify",), ("notices",), ("audit",),
     }  # fmt: skip
 
 
@@ -129,6 +129,8 @@ def json_words(tmp_path, shop):
         ("plan",): ("--limit", 0.01, "--design", 0.001, "--cycle-time", 30),
         ("verdict",): ("--trial", "Arm"),
         ("notices",): (),
+        # The details are each action's own.
+        ("audit",): ("--action", "sealed rows"),
     }  # fmt: skip
 
 

@@ -11,10 +11,10 @@ import termios
 from datetime import UTC, datetime
 
 import pytest
-from sqlalchemy import inspect, text, update
+from sqlalchemy import inspect, select, text, update
 
 from trialog.records.database import make_engine
-from trialog.records.models import CellRollup, Entry, Person
+from trialog.records.models import AuditChain, CellRollup, Entry, Person
 from trialog.records.people import check_pin
 from trialog.records.schema import newest_version
 
@@ -144,10 +144,13 @@ def test_a_short_pin_is_refused_without_showing_it(trialog):
     assert "123" not in result.output
 
 
-def test_verify_is_content_with_untouched_records(trialog, shop):
+def test_verify_is_content_with_untouched_records(trialog, shop, session):
     result = trialog("verify")
     assert result.exit_code == 0
-    assert result.stdout == "The records are what the logbook says (8 lines, 1 cell).\n"
+    said, end = result.stdout.splitlines()
+    assert said == "The records are what the logbook says (8 lines, 1 cell)."
+    events, head = session.execute(select(AuditChain.length, AuditChain.head)).one()
+    assert end == f"The audit's chain ends at event {events} with the hash {head}."
 
 
 def test_verify_finds_a_line_changed_behind_its_back(trialog, shop, session):

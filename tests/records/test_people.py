@@ -29,12 +29,13 @@ ALLOWED = {
     Role.OPERATOR: {Action.READ, Action.LOG},
     Role.ENGINEER: {
         Action.READ, Action.LOG, Action.CORRECT, Action.SET_UP, Action.IMPORT, Action.RULE,
-        Action.REVISE, Action.ACKNOWLEDGE, Action.ENROL, Action.SIGN,
+        Action.REVISE, Action.ACKNOWLEDGE, Action.ENROL, Action.SIGN, Action.AUDIT,
     },
-    Role.APPROVER: {Action.READ, Action.ACKNOWLEDGE, Action.SIGN},
+    Role.APPROVER: {Action.READ, Action.ACKNOWLEDGE, Action.SIGN, Action.AUDIT},
     Role.ADMIN: {
         Action.READ, Action.LOG, Action.CORRECT, Action.SET_UP, Action.IMPORT, Action.RULE,
-        Action.REVISE, Action.ACKNOWLEDGE, Action.ENROL, Action.SIGN, Action.MANAGE_PEOPLE,
+        Action.REVISE, Action.ACKNOWLEDGE, Action.ENROL, Action.SIGN, Action.AUDIT,
+        Action.MANAGE_PEOPLE, Action.NOTIFY,
     },
 }  # fmt: skip
 

@@ -27,6 +27,7 @@ from trialog.cli.groups import LazyGroup, RootGroup
         "report": "trialog.cli:report",
         "verify": "trialog.cli.keeping:verify",
         "notices": "trialog.cli.noticing:notices",
+        "audit": "trialog.cli.auditing:audit",
     },
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     no_args_is_help=True,

@@ -14,6 +14,7 @@ from trialog.cli.output import json_option, show_json
 from trialog.cli.places import Place, engine_on, place_options, records_at
 from trialog.errors import InvalidValueError
 from trialog.records import schema
+from trialog.records.audit_log import chain_end
 from trialog.records.database import unit_of_work
 from trialog.records.models import Cell, Entry
 from trialog.records.people import add_person
@@ -109,7 +110,7 @@ def _ask_pin() -> str:
 @place_options
 @json_option
 def verify(document: Path | None, place: Place, as_json: bool) -> None:
-    """Recompute rollups and hashes from the logbook; exit code 1 on any difference.
+    """Recompute rollups, hashes and seals; exit code 1 on any difference, each named.
 
     Example: trialog verify --document signed-1.json
     """
@@ -121,12 +122,14 @@ def verify(document: Path | None, place: Place, as_json: bool) -> None:
             "cells": session.scalar(select(func.count(Cell.id))) or 0,
             "lines": session.scalar(select(func.count(Entry.id))) or 0,
         }
+        events, head = chain_end(session)
     found = [{"where": item.where, "what": item.what} for item in differences]
     if as_json:
-        show_json({**counts, "differences": found})
+        show_json({**counts, "events": events, "audit_head": head, "differences": found})
     elif not found:
         lines, cells = counted(counts["lines"], "line"), counted(counts["cells"], "cell")
         click.echo(f"The records are what the logbook says ({lines}, {cells}).")
+        click.echo(f"The audit's chain ends at event {events} with the hash {head}.")
     for item in found if not as_json else ():
         click.echo(f"{item['where']}: {item['what']}", err=True)
     if found:

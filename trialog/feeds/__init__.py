@@ -1,5 +1,6 @@
 """Entries and setups that come from elsewhere, and the logbook on its way out."""
 
+from trialog.feeds.audit_export import audit_csv, audit_json
 from trialog.feeds.columns import Form
 from trialog.feeds.csv_log import ParsedFile, read_csv
 from trialog.feeds.exporting import export_csv
@@ -14,6 +15,8 @@ __all__ = [
     "RejectedLine",
     "SetupResult",
     "ShiftSummary",
+    "audit_csv",
+    "audit_json",
     "export_csv",
     "import_csv",
     "load_setup",

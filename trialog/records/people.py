@@ -38,6 +38,7 @@ class Action(StrEnum):
     ACKNOWLEDGE = "acknowledge cautions and patterns"
     SIGN = "sign off"
     ENROL = "enrol tablets"
+    AUDIT = "read the audit"
     MANAGE_PEOPLE = "manage people"
     NOTIFY = "see to notices"
 
@@ -53,6 +54,7 @@ _ENGINEERING = {
     Action.ACKNOWLEDGE,
     Action.ENROL,
     Action.SIGN,
+    Action.AUDIT,
 }
 SIGNING_ROLES = (Role.ENGINEER, Role.APPROVER, Role.ADMIN)
 """Roles that a requirement may ask a signature of; who only logs does not judge the log."""
@@ -60,7 +62,7 @@ SIGNING_ROLES = (Role.ENGINEER, Role.APPROVER, Role.ADMIN)
 _ALLOWED: dict[Role, set[Action]] = {
     Role.OPERATOR: {Action.READ, Action.LOG},
     Role.ENGINEER: _ENGINEERING,
-    Role.APPROVER: {Action.READ, Action.ACKNOWLEDGE, Action.SIGN},
+    Role.APPROVER: {Action.READ, Action.ACKNOWLEDGE, Action.SIGN, Action.AUDIT},
     Role.ADMIN: _ENGINEERING | {Action.NOTIFY, Action.MANAGE_PEOPLE},
 }
 

@@ -49,6 +49,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
 
 def _register_blueprints(app: Flask) -> None:
     from trialog.web import (  # noqa: PLC0415 - their views need this module first
+        audit,
         auth,
         help,
         home,
@@ -65,6 +66,7 @@ def _register_blueprints(app: Flask) -> None:
 
     rooms = (
         auth, home, setup, people, planner, help, logging, tablets, shifts, trials, trust, notices,
+        audit,
     )  # fmt: skip
     for room in rooms:
         app.register_blueprint(room.bp)

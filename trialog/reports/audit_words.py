@@ -1,0 +1,34 @@
+"""An audit event in words: what its details say, and which rows it seals."""
+
+from __future__ import annotations
+
+from typing import Any
+
+
+def detail_words(details: dict[str, Any]) -> list[tuple[str, str]]:
+    """Return an event's details, each with its name."""
+    return [(name.replace("_", " "), _words(value)) for name, value in details.items()]
+
+
+def _words(value: Any) -> str:
+    if value is None or value == "":
+        return "–"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list):
+        return ", ".join(_words(one) for one in value) or "–"
+    if isinstance(value, dict):
+        return ", ".join(f"{name.replace('_', ' ')} {_words(one)}" for name, one in value.items())
+    return str(value)
+
+
+def sealed_words(sealed: list[Any]) -> list[str]:
+    """Return which rows an event seals, each with what became of it."""
+    return [
+        f"{table.replace('_', ' ')} {key}, {_became(before, after)}"
+        for table, key, before, after in sealed
+    ]
+
+
+def _became(before: str | None, after: str | None) -> str:
+    return "added" if before is None else "removed" if after is None else "changed"

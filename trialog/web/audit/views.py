@@ -1,0 +1,120 @@
+"""The page of the audit, and the same events as a file."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from flask import Response as FlaskResponse
+from flask import request, stream_with_context, url_for
+from sqlalchemy.orm import Session
+from werkzeug.wrappers import Response
+
+from trialog.errors import InvalidValueError
+from trialog.feeds import audit_csv, audit_json
+from trialog.records.audit_log import AuditFilter, Told, chain_end, count_events, newest_events
+from trialog.records.people import Action
+from trialog.reports.audit_words import detail_words, sealed_words
+from trialog.web.audit import bp
+from trialog.web.audit.forms import FIELDS, FilterForm, read_form
+from trialog.web.audit.words import page_of
+from trialog.web.clock import zone
+from trialog.web.database import get_session
+from trialog.web.saving import form_page, place_error
+from trialog.web.security import allowed
+
+PAGE = 100
+"""Events on a page."""
+
+
+@dataclass(frozen=True)
+class Listing:
+    """A page of events, the newest first, and where the pages beside it are."""
+
+    events: list[Told]
+    found: int
+    page: int
+    pages: int
+
+    @property
+    def newer(self) -> str | None:
+        """Return the address of the page with newer events."""
+        return _address(self.page - 1) if self.page > 1 else None
+
+    @property
+    def older(self) -> str | None:
+        """Return the address of the page with older events."""
+        return _address(self.page + 1) if self.page < self.pages else None
+
+
+@bp.get("/audit")
+@allowed(Action.AUDIT)
+def index() -> Response:
+    """List who did what, the newest first."""
+    session = get_session()
+    form = read_form(session, request.args)
+    which = _filter(form)
+    listing = None if which is None else _list(session, which)
+    length, head = chain_end(session)
+    return form_page(
+        "audit/index.html", form, listing=listing, length=length, head=head,
+        exports=None if listing is None else {
+            kind: url_for(f"audit.{kind}", **_looked_for()) for kind in ("csv", "json")
+        },
+        page_of=page_of, detail_words=detail_words, sealed_words=sealed_words,
+    )  # fmt: skip
+
+
+@bp.get("/audit.csv")
+@allowed(Action.AUDIT)
+def csv() -> Response:
+    """Download what the filter lets through as a table, oldest first."""
+    return _file(audit_csv, "text/csv", "audit.csv")
+
+
+@bp.get("/audit.json")
+@allowed(Action.AUDIT)
+def json() -> Response:
+    """Download what the filter lets through as data, oldest first."""
+    return _file(audit_json, "application/json", "audit.json")
+
+
+def _file(
+    write: Callable[[Session, AuditFilter], Iterator[str]], mimetype: str, name: str
+) -> Response:
+    session = get_session()
+    form = read_form(session, request.args)
+    which = _filter(form)
+    if which is None:
+        return form_page("audit/index.html", form, listing=None, length=0, head="", exports=None)
+    response = FlaskResponse(stream_with_context(write(session, which)), mimetype=mimetype)
+    response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+    return response
+
+
+def _filter(form: FilterForm) -> AuditFilter | None:
+    """Return what is looked for; None where a field breaks its rule, which is said beside it."""
+    if not form.validate():
+        return None
+    try:
+        return form.filter(zone())
+    except InvalidValueError as error:
+        place_error(form, FIELDS, error)
+        return None
+
+
+def _list(session: Session, which: AuditFilter) -> Listing:
+    found = count_events(session, which)
+    pages = max(1, -(-found // PAGE))
+    page = min(max(request.args.get("page", 1, type=int), 1), pages)
+    events = newest_events(session, which, skip=(page - 1) * PAGE, most=PAGE)
+    return Listing(events, found, page, pages)
+
+
+def _looked_for() -> dict[str, Any]:
+    return {name: value for name, value in request.args.items() if name != "page" and value}
+
+
+def _address(page: int) -> str:
+    return url_for("audit.index", **_looked_for(), page=page)
