@@ -11,6 +11,7 @@ from playwright.sync_api import expect
 from scipy import stats
 from support.tablet_page import TabletPage
 
+from trialog.evidence import check_document, read_document
 from trialog.records.verify import verify
 
 TABLET = {"width": 1280, "height": 800}
@@ -117,13 +118,19 @@ def test_from_a_requirement_to_a_signed_verdict_that_lapses(
 
     crew.sign_in(people.approver)
     sign(crew, people.approver)
+    expect(page.locator("main")).to_contain_text("Still to sign: engineer.")
     crew.sign_in(people.engineer)
+    sign(crew, people.engineer)
+    expect(page.locator("main")).to_contain_text("Signed off: signed by Anna Approver")
+    document = page.request.get(f"{crew.url}/sign-offs/2/document.json").body()
     record_a_revision(crew)
     page = crew.open_trial()
     expect(page.get_by_text("The sign-off by Anna Approver")).to_contain_text("has lapsed")
     expect(page.get_by_text("The sign-off by Anna Approver")).to_contain_text("stiffer gripper")
     expect(page.get_by_text("Nothing proven yet")).to_be_visible()
+    session.rollback()  # so that it sees what the server committed
     assert verify(session) == []
+    assert check_document(session, read_document(document)).holds
 
 
 def set_up(crew, cycles, allowed):
@@ -258,13 +265,13 @@ def acknowledge(crew):
         crew.press("Put on record")
 
 
-def sign(crew, approver):
+def sign(crew, person):
     page = crew.open_trial()
     crew.follow("Sign this GO")
     for box in page.get_by_role("checkbox").all():
         box.check()
     page.locator("[name=statement]").fill("I watched both shifts and accept this verdict.")
-    page.locator("[name=pin]").fill(crew.people.pin(approver))
+    page.locator("[name=pin]").fill(crew.people.pin(person))
     crew.press("Sign", exact=True)
     expect(page.locator("main")).to_contain_text("I watched both shifts and accept this verdict.")
     expect(page.locator("main")).not_to_contain_text("has lapsed")
