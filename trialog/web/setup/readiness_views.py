@@ -14,6 +14,7 @@ from trialog.records.words import Stage
 from trialog.web.clock import now
 from trialog.web.database import get_or_404
 from trialog.web.identity import current_person
+from trialog.web.noting import note_change
 from trialog.web.saving import form_page, place_error, save
 from trialog.web.security import allowed
 from trialog.web.setup import bp
@@ -46,7 +47,8 @@ TRIAL_FIELDS = {
 }
 
 
-def _wants_to_save() -> bool:
+def wants_to_save() -> bool:
+    """Say whether the button that saves was pressed."""
     return request.form.get("step") == SAVE
 
 
@@ -58,8 +60,8 @@ def new_requirement(cell_id: int) -> Response:
     form = RequirementForm()
     preview = None
     if form.validate_on_submit():
-        preview = _work_out_requirement(form, cell)
-        if preview is not None and _wants_to_save():
+        preview = work_out_requirement(form, cell)
+        if preview is not None and wants_to_save():
             added = save(form, REQUIREMENT_FIELDS, lambda session: _define(session, cell, form))
             if added is not None:
                 flash("The requirement is fixed. Next: plan a trial for it.", "good")
@@ -67,7 +69,8 @@ def new_requirement(cell_id: int) -> Response:
     return form_page("setup/requirement.html", form, cell=cell, preview=preview)
 
 
-def _work_out_requirement(form: RequirementForm, cell: Cell) -> RequirementPreview | None:
+def work_out_requirement(form: RequirementForm, cell: Cell) -> RequirementPreview | None:
+    """Say what a requirement means, or tell the form why it cannot be."""
     try:
         form.check_design(cell)
         if form.errors:
@@ -94,10 +97,11 @@ def new_trial(requirement_id: int) -> Response:
     form.offer(cell)
     preview = None
     if form.validate_on_submit():
-        preview = _work_out_trial(form, requirement, cell)
-        if preview is not None and _wants_to_save():
+        preview = work_out_trial(form, requirement, cell)
+        if preview is not None and wants_to_save():
             added = save(form, TRIAL_FIELDS, lambda session: _start(session, requirement, form))
             if added is not None:
+                note_change(cell, actor=current_person())
                 flash("The trial has begun; its plan is fixed.", "good")
                 return redirect(url_for("setup.cell", cell_id=cell.id))
     return form_page(
@@ -107,7 +111,8 @@ def new_trial(requirement_id: int) -> Response:
     )  # fmt: skip
 
 
-def _work_out_trial(form: TrialForm, requirement: Requirement, cell: Cell) -> TrialPreview | None:
+def work_out_trial(form: TrialForm, requirement: Requirement, cell: Cell) -> TrialPreview | None:
+    """Say what a trial's plan asks for, or tell the form why there is none."""
     device = form.device(cell)
     try:
         return preview_trial(

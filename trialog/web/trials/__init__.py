@@ -9,6 +9,7 @@ from trialog.web.trials import (  # noqa: E402
     evidence,  # noqa: F401
     importing,  # noqa: F401
     lines,  # noqa: F401
+    next,  # noqa: F401
     rulings,  # noqa: F401
     several,  # noqa: F401
     signing,  # noqa: F401
