@@ -8,6 +8,7 @@ from datetime import timedelta
 import pytest
 from support.cells import condition, revision, ruling, stop
 
+from trialog.evidence import limit_of
 from trialog.records.queries import shifts_of
 from trialog.records.words import Condition, Stage
 from trialog.reliability import failure_rate_bounds
@@ -48,7 +49,7 @@ def test_an_improvement_is_told_with_its_counts_and_how_sure_it_is(shop, report)
     (found,) = report().revisions.comparisons
     assert found.words == (
         "New wash nozzle: 14 of 1,900 before, 2 of 2,100 after; the improvement is real at "
-        "99.8 % confidence. Before, a cycle failed 1.7 to 71 times as often as since "
+        "99.8 % confidence. The failure rate before is 1.7 to 71 times the one after "
         "(95 % interval)."
     )
     assert found.real is True
@@ -58,12 +59,12 @@ def test_an_improvement_is_told_with_its_counts_and_how_sure_it_is(shop, report)
 @pytest.mark.parametrize(
     ("before", "after", "words"),
     [
-        ((30, 2), (30, 1), "the improvement could be chance. Before, a cycle failed"),
-        ((30, 0), (20, 12), "the worsening is real at 99.9 % confidence. Before, a cycle "
-                            "failed at most 0.3"),
+        ((30, 2), (30, 1), "the improvement could be chance. The failure rate before is"),
+        ((30, 0), (20, 12), "the worsening is real at 99.9 % confidence. The failure "
+                            "rate before is at most 0.3"),
         ((30, 0), (30, 3), "the worsening could be chance."),
         ((30, 0), (40, 0), "0 of 30 before, 0 of 40 after; no difference shows."),
-        ((20, 12), (30, 0), "Before, a cycle failed at least 2."),
+        ((20, 12), (30, 0), "The failure rate before is at least 2."),
     ],
 )  # fmt: skip
 def test_a_difference_is_called_real_from_95_percent_on(shop, report, before, after, words):
@@ -122,6 +123,28 @@ def test_a_cells_histories_leave_out_what_was_never_changed_or_never_ran(shop):
         shop.session, shop.cell.cell, shop.cell.jet, Stage.UNATTENDED, confidence=0.95
     )
     assert [period.cycles for period in none.periods] == [0, 0]
+
+
+def test_the_rates_are_drawn_up_to_their_bounds_beside_the_limit(shop, report):
+    shop.shift("A", days=9, good=99, failed=[shop.cell.chips])
+    change(shop, "<b>wider</b> nozzle, aimed lower", days=5)
+    change(shop, "<b>no nozzle</b> & none of the rest", days=4)
+    trial = shop.trial(shop.cell.jet)
+    assert report(trial).chart is None
+    shop.shift("B", days=1, good=200)
+    chart = report(trial).chart
+    figure = chart.figure
+    dots = figure.data[0]
+    assert list(dots.y) == [1.0, 0.0]
+    tops = [rate + bar for rate, bar in zip(dots.y, dots.error_y.array, strict=True)]
+    bounds = [failure_rate_bounds(k, n, confidence=0.9).upper for k, n in ((1, 100), (0, 200))]
+    assert tops == pytest.approx([100 * bound for bound in bounds])
+    assert figure.layout.shapes[0].y0 == pytest.approx(100 * limit_of(trial))
+    assert figure.layout.xaxis.ticktext == (
+        "as first set up", "&lt;b>no nozzle&lt;/b> &amp; none…",
+    )  # fmt: skip
+    assert "Since the last revision with cycles: 0 of 200, at most 1.2 %" in chart.summary
+    assert chart.tables[0].rows[0] == ("as first set up", "100", "1", "1.0 %", "3.9 %")
 
 
 # The machine counter.

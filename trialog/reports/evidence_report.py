@@ -14,6 +14,7 @@ from trialog.records.models import Trial
 from trialog.reliability import Decision
 from trialog.reports import methods, words
 from trialog.reports.conditions import ConditionsReport, conditions_report
+from trialog.reports.figures import Chart, Rate, rates_by_revision
 from trialog.reports.interruptions import StopFigures, stop_figures
 from trialog.reports.particulars import Particulars, particulars
 from trialog.reports.plain import plain
@@ -35,6 +36,7 @@ class EvidenceReport:
     verdict: Decision
     sentence: str
     revisions: RevisionHistory
+    chart: Chart | None = field(metadata={"omit": True})
     counter: Reconciled
     conditions: ConditionsReport
     interruptions: StopFigures
@@ -53,6 +55,9 @@ def build_evidence_report(
     verdict = judge(session, trial)
     evidence = verdict.evidence
     stops = trial_interruptions(session, evidence, confidence=INTERVAL_CONFIDENCE)
+    history = revision_history(
+        session, trial.cell, trial.device, trial.stage, confidence=verdict.bounds.confidence
+    )
     return EvidenceReport(
         trial=trial.name,
         subject=verdict.subject,
@@ -62,9 +67,8 @@ def build_evidence_report(
         since_what=evidence.since.what,
         verdict=verdict.verdict,
         sentence=_sentence(evidence.cycles, evidence.failures, len(evidence.coverage.shift_ids)),
-        revisions=revision_history(
-            session, trial.cell, trial.device, trial.stage, confidence=verdict.bounds.confidence
-        ),
+        revisions=history,
+        chart=_chart(history, verdict.limit),
         counter=reconciled(verdict),
         conditions=conditions_report(verdict),
         interruptions=stop_figures(stops, verdict.subject),
@@ -75,6 +79,16 @@ def build_evidence_report(
         trial_id=trial.id,
         clock=zone,
     )
+
+
+def _chart(history: RevisionHistory, limit: float) -> Chart | None:
+    """Draw the rates under the revisions; nothing where only one state saw cycles."""
+    rates = [
+        Rate(period.what, period.cycles, period.failures, period.upper)
+        for period in history.periods
+        if period.cycles
+    ]
+    return rates_by_revision(rates, limit, history.confidence) if len(rates) > 1 else None
 
 
 def _sentence(cycles: int, failures: int, shifts: int) -> str:

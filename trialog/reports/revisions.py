@@ -213,7 +213,7 @@ def _sureness(p_value: float) -> str:
 
 
 def _times(rates: RateComparison | None) -> str:
-    """Say how many times as often cycles failed before, as far as the counts tell."""
+    """Say how far apart the two rates can be, as far as the counts tell."""
     if rates is None:
         return ""
     least, most = rates.ratio_lower, rates.ratio_upper
@@ -221,7 +221,7 @@ def _times(rates: RateComparison | None) -> str:
         return ""
     said = _range(least, most)
     return (
-        f" Before, a cycle failed {said} times as often as since "
+        f" The failure rate before is {said} times the one after "
         f"({words.chance(rates.confidence)} interval)."
     )
 

@@ -14,13 +14,14 @@ from trialog.reports.evidence_report import (
 from trialog.web.clock import now, zone
 from trialog.web.database import get_or_404, get_session
 from trialog.web.links import file_url, shift_page
-from trialog.web.security import allowed
+from trialog.web.security import allowed, report_page
 from trialog.web.trials import bp
 from trialog.web.trials.views import as_json, download
 
 
 @bp.get("/trials/<int:trial_id>/evidence")
 @allowed(Action.READ)
+@report_page
 def evidence(trial_id: int) -> str:
     """Show what a trial's evidence rests on."""
     trial = get_or_404(Trial, trial_id)
