@@ -8,6 +8,9 @@ from trialog.evidence import statistics_of
 from trialog.records.models import Cell, Requirement, Shift, Trial
 from trialog.records.people import Action, may
 from trialog.reports import sentences
+from trialog.reports.rules_fixed import rules_fixed
+from trialog.web.clock import zone
+from trialog.web.database import get_session
 from trialog.web.identity import current_person
 
 
@@ -53,7 +56,14 @@ def requirement_words(requirement: Requirement) -> str:
     return sentences.requirement(statistics_of(requirement))
 
 
+def rule_changes(trial: Trial) -> tuple[str, ...]:
+    """Say each change of a trial's rules after its first counted cycle; there should be none."""
+    return rules_fixed(get_session(), trial, zone()).changed_after
+
+
 def init_app(app: Flask) -> None:
     """Give them to the templates."""
-    for made in (log_url, revision_url, shift_url, trial_url, requirement_words):
+    for made in (
+        log_url, revision_url, shift_url, trial_url, requirement_words, rule_changes,
+    ):  # fmt: skip
         app.jinja_env.globals[made.__name__] = made

@@ -1,9 +1,13 @@
 """Changing a trial and its requirement before the first cycle, and going on with a next one."""
 
+from datetime import timedelta
+
 import pytest
 from sqlalchemy import select
 
 from trialog.evidence import plan_of, verdict_history
+from trialog.records.audit import record_event
+from trialog.records.database import unit_of_work
 from trialog.records.models import Requirement, Trial
 from trialog.records.words import PlanKind, Stage
 
@@ -122,3 +126,17 @@ def test_others_may_neither_change_nor_go_on(on_trial, operator, approver):
         assert f"{on_trial.url}/next" not in visitor.get(on_trial.url).text
         for path in (f"{on_trial.url}/next", f"{on_trial.url}/edit"):
             assert visitor.get(path).status_code == 403
+
+
+def test_a_change_after_the_first_cycle_stands_on_every_page_of_the_trial(on_trial, engineer):
+    on_trial.shift("A", good=1)
+    with unit_of_work(on_trial.session):
+        record_event(
+            on_trial.session, "changed", "trial", on_trial.trial.id, actor=on_trial.people.admin,
+            now=on_trial.now + timedelta(hours=1), after={"share": 0.5},
+        )  # fmt: skip
+    warning = "The trial was changed after the first counted cycle (share)"
+    pages = ("", "/lines/plan", "/rulings", "/evidence", "/what-if", "/acknowledge", "/sign")
+    for path in (*(f"{on_trial.url}{page}" for page in pages), "/", f"/cells/{on_trial.cell.id}"):
+        assert engineer.get(path).text.count(warning) == 1, path
+    assert "before the first counted cycle" in engineer.get(f"{on_trial.url}/sign").text
