@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 
 import pytest
@@ -121,6 +122,24 @@ def test_of_two_that_send_at_once_one_has_it(shop, post, receiver, engine):
     first.join()
     assert len(receiver.received) == 1
     assert shop.kept()[0].delivered_at is not None
+
+
+def test_of_two_that_found_it_at_the_same_moment_one_sends_it(shop, post, receiver, monkeypatch):
+    sender = post(by_webhook(receiver))
+    shop.close_shift()
+    whole, together, here = delivering._due, threading.Barrier(2, timeout=60), threading.local()
+
+    def found_together(post):
+        found = whole(post)
+        if not hasattr(here, "met"):
+            here.met = together.wait()
+        return found
+
+    monkeypatch.setattr(delivering, "_due", found_together)
+    with ThreadPoolExecutor(2) as pool:
+        assert sum(pool.map(deliver_due, [sender, sender])) == 1
+    assert len(receiver.received) == 1
+    assert shop.kept()[0].tries == 1
 
 
 def test_the_log_waits_for_no_server(shop, post, receiver):
