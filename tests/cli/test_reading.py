@@ -31,6 +31,8 @@ def test_a_verdict_in_json_is_the_verdict_of_the_evidence(trialog, shop, session
     keys = {"key", "name", "met", "detail", "explanation", "would_change"}
     assert all(set(reason) == keys for reason in found["reasons"])
     assert found["reasons"][1]["would_change"], "a line says what would change it"
+    assert "first counted cycle" in found["fixed"]
+    assert found["changed_after"] == []
 
 
 def test_a_verdict_in_words_has_the_sentence_each_line_and_the_cautions(trialog, shop):
@@ -38,6 +40,8 @@ def test_a_verdict_in_words_has_the_sentence_each_line_and_the_cautions(trialog,
     assert said.startswith("Whole: NO-GO\nProven so far: ")
     assert "OPEN   no failure that can damage: 1 relevant failure" in said
     assert "holds  no change since the evidence began" in said
+    assert "Requirement and plan were fixed on" in said
+    assert "can damage on line" in said, "what would change the line"
     assert all(caution in said for caution in CAUTIONS)
 
 

@@ -24,6 +24,7 @@ from trialog.evidence import (
     sign,
     signed_document,
     trial_signed,
+    verdict_history,
 )
 from trialog.feeds.demo import FOLDER, LAST_MOMENT, MARKER, demo_people, load_demo, log_lines
 from trialog.records import schema
@@ -72,6 +73,9 @@ def test_the_claw_is_ready_and_can_be_signed(demo):
     assert unmet(verdict) == set()
     assert verdict.evidence.no_tests == 2
     assert verdict.evidence.since.what.startswith("softer pads")
+    history = verdict_history(demo, verdict.evidence.trial)
+    assert len(history) > 1, "the trial's page has something to show"
+    assert history[-1].verdict == "GO"
     trial = find_trial(demo, "Pull claw, by hand")
     assert trial_signed(demo, trial).missing == (Role.ENGINEER, Role.APPROVER)
     for role in trial_signed(demo, trial).missing:

@@ -22,6 +22,7 @@ from trialog.records.models import Shift
 from trialog.records.queries import find_trial
 from trialog.reports import sentences
 from trialog.reports.documents import shift_html, trial_html
+from trialog.reports.rules_fixed import RulesFixed, rules_fixed
 from trialog.reports.shift_report import build_shift_report, shift_report_as_dict
 from trialog.reports.trial_report import build_trial_report, trial_report_as_dict
 from trialog.web.settings import read_zone
@@ -47,25 +48,34 @@ zone_option = click.option(
 
 @click.command()
 @click.option("--trial", required=True, metavar="NAME", help="Name of the trial.")
+@zone_option
 @place_options
 @json_option
-def verdict(trial: str, place: Place, as_json: bool) -> None:
+def verdict(*, trial: str, time_zone: str, place: Place, as_json: bool) -> None:
     """Say how a trial stands: GO, KEEP RUNNING or NO-GO, line by line.
 
     Example: trialog verdict --trial "Pull claw, by hand"
     """
+    zone = read_zone(time_zone)
     with records_at(place) as session:
-        found = explained(judge(session, find_trial(session, trial)))
+        row = find_trial(session, trial)
+        found, fixed = explained(judge(session, row)), rules_fixed(session, row, zone)
         if as_json:
-            sentence = sentences.proven(found)
-            show_json({**verdict_as_dict(found), "sentence": sentence, "cautions": list(CAUTIONS)})
+            also = {
+                "sentence": sentences.proven(found),
+                "fixed": fixed.words,
+                "changed_after": list(fixed.changed_after),
+                "cautions": list(CAUTIONS),
+            }
+            show_json(verdict_as_dict(found) | also)
         else:
-            click.echo(verdict_in_words(found))
+            click.echo(verdict_in_words(found, fixed))
 
 
-def verdict_in_words(found: Verdict) -> str:
+def verdict_in_words(found: Verdict, fixed: RulesFixed) -> str:
     """Say a verdict: the sentence, each line with its figure and what would change it, cautions."""
-    lines = [f"{found.trial}: {found.verdict}", sentences.proven(found), ""]
+    lines = [f"{found.trial}: {found.verdict}", sentences.proven(found)]
+    lines += [fixed.words, *fixed.changed_after, ""]
     for reason in found.reasons:
         met = "holds" if reason.met else "OPEN "
         lines.append(f"  {met}  {reason.name}: {reason.detail}")

@@ -11,7 +11,7 @@ from pathlib import Path
 from sqlalchemy.orm import Session
 
 from trialog.errors import ConflictError
-from trialog.evidence import acknowledge
+from trialog.evidence import acknowledge, note_verdicts
 from trialog.feeds.importing import import_csv
 from trialog.feeds.setup_file import load_setup
 from trialog.records.models import Cell
@@ -76,10 +76,12 @@ def load_demo(session: Session, *, now: datetime) -> Iterator[int]:
     for start in range(0, len(lines), PORTION):
         portion = lines[start : start + PORTION]
         _import(session, loaded.cell, "".join([header, *portion]), now)
+        note_verdicts(session, loaded.cell, now=now)
         yield len(portion)
     engineer = find_person(session, ENGINEER)
     trial = find_trial(session, READY)
     acknowledge(session, trial, AcknowledgementKind.CAUTIONS, NOTED, actor=engineer, now=now)
+    note_verdicts(session, loaded.cell, now=now, actor=engineer)
 
 
 def _import(session: Session, cell: Cell, text: str, now: datetime) -> None:
