@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
+
+_HASH = re.compile(r"[0-9a-f]{64}")
+"""A hash is for comparing: its beginning tells two of them apart, the export has it whole."""
 
 
 def detail_words(details: dict[str, Any]) -> list[tuple[str, str]]:
@@ -19,6 +23,8 @@ def _words(value: Any) -> str:
         return ", ".join(_words(one) for one in value) or "–"
     if isinstance(value, dict):
         return ", ".join(f"{name.replace('_', ' ')} {_words(one)}" for name, one in value.items())
+    if isinstance(value, str) and _HASH.fullmatch(value):
+        return f"{value[:12]}…"
     return str(value)
 
 
