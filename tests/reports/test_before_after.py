@@ -53,9 +53,10 @@ def test_what_a_ruling_changes_is_told_figure_by_figure(shop, compared):
         words.stretch(each.proven_stretch_seconds) for each in (ruled_out.before, ruled_out.after)
     ]
     assert ruled_out.sentence == (
-        "Relevant failures: 0 instead of 1; no-tests: 1 instead of 0; waiting for a ruling: 0 "
-        f"instead of 1; the failure rate is at most {bounds[1]} instead of {bounds[0]}; proven "
-        f"stretch: {proven[1]} instead of {proven[0]}; the verdict stays KEEP RUNNING."
+        "Relevant failures: 0 instead of 1; no-tests: 1 instead of 0; counted cycles: 299 "
+        "instead of 300; waiting for a ruling: 0 instead of 1; the failure rate is at most "
+        f"{bounds[1]} instead of {bounds[0]}; proven stretch: {proven[1]} instead of {proven[0]}; "
+        "the verdict stays KEEP RUNNING."
     )
 
 

@@ -61,6 +61,7 @@ class BeforeAfter:
 _SAID = {
     "relevant failures": "relevant failures: {after} instead of {before}",
     "no-tests": "no-tests: {after} instead of {before}",
+    "counted cycles": "counted cycles: {after} instead of {before}",
     "waiting for a ruling": "waiting for a ruling: {after} instead of {before}",
     "failure rate, at most": "the failure rate is at most {after} instead of {before}",
     "proven stretch": "proven stretch: {after} instead of {before}",

@@ -13,6 +13,9 @@ from trialog.records.models import Photo
 from trialog.records.words import EntryKind
 from trialog.web.trials import rulings
 
+# What is asked of the database here is asked by the reports' own tests on both.
+pytestmark = pytest.mark.database("sqlite")
+
 PHOTO = "ab" * 32
 
 

@@ -9,6 +9,9 @@ from support.side_by_side import figures
 from trialog.records.models import Entry
 from trialog.records.words import EntryKind
 
+# What is asked of the database here is asked by tests/evidence/test_what_if.py on both.
+pytestmark = pytest.mark.database("sqlite")
+
 CLEAN_CYCLES = 875
 """What the trial's zero-failure plan asks for."""
 
