@@ -11,10 +11,11 @@ from sqlalchemy import select
 from support.cells import revision
 
 import trialog
-from trialog.evidence import CAUTIONS, judge, note_verdicts
+from trialog.evidence import CAUTIONS, acknowledge, judge, note_verdicts, sign
 from trialog.notices import ask_for_test, deliver_due, tell_verdicts
 from trialog.records.database import unit_of_work
 from trialog.records.models import Trial
+from trialog.records.words import AcknowledgementKind
 from trialog.reports import sentences
 
 from .conftest import by_webhook
@@ -54,16 +55,18 @@ def test_a_shift_is_told_as_its_report_says_it(told, shop):
         "id": 0, "sentence": "", "label": "Monday early", "stage": "by hand",
         "opened_at": "2026-03-02T13:59:56+00:00", "closed_at": "2026-03-02T13:59:59+00:00",
         "logged": 41, "good": 40, "failed": 1, "no_tests": 0, "unlogged": 2,
+        "parked_lines": 0,
     }  # fmt: skip
     assert shift["trials"] == [{
         "id": trial.id, "name": "Arm, by hand", "subject": "arm", "verdict": "NO-GO",
         "cycles": 41, "failures": 1, "upper": verdict.upper, "limit": verdict.limit,
         "proven_stretch_seconds": verdict.proven_stretch_seconds, "clean_cycles_to_go": None,
-        "sentence": sentences.proven(verdict),
+        "sentence": sentences.proven(verdict), "lapsed": [],
     }]  # fmt: skip
     text = shift["text"]
     assert "was closed at 2026-03-02 13:59 (UTC)" in text
     assert "41 cycles logged: 40 good, 1 failed, 0 no-test. Seen: dropped part 1." in text
+    assert "Every line that a tablet sent is in the logbook." in text
     assert f"- Arm, by hand: NO-GO. {sentences.proven(verdict)}" in text
     assert f"Read it all: {shift['link']}\n" in text
     assert all(caution in text for caution in CAUTIONS)
@@ -112,3 +115,30 @@ def test_a_shift_without_a_trial_says_so(shop, post, receiver):
     assert data["trials"] == []
     assert "No trial of this stage has been started." in data["text"]
     assert "Seen:" not in data["text"]
+
+
+def test_a_sign_off_that_lapses_is_told_with_why(shop, post, receiver, people, now):
+    sender, by = post(by_webhook(receiver)), {"now": now}
+    trial = shop.start_trial()
+    shop.close_shift(good=2500, failed=[], counters=(0, 2500))
+    kind = AcknowledgementKind.CAUTIONS
+    with unit_of_work(shop.session):
+        acknowledge(shop.session, trial, kind, "read", actor=people.engineer, **by)
+        tell_verdicts(shop.session, note_verdicts(shop.session, shop.cell.cell, **by), **by)
+        for person in (people.engineer, people.approver):
+            sign(shop.session, trial, person, statement="seen", cautions_acknowledged=True, **by)
+    shop.write(revision(shop.cell.arm, "stronger spring"), actor=people.engineer)
+    with unit_of_work(shop.session):
+        tell_verdicts(shop.session, note_verdicts(shop.session, shop.cell.cell, **by), **by)
+    deliver_due(sender)
+    to_go, back = (json.loads(request.body) for request in receiver.received[1:])
+    assert to_go["change"] | {"at": ""} == {
+        "before": "KEEP RUNNING", "verdict": "GO", "at": "", "cycles": 2500, "failures": 0,
+        "unmet": [],
+    }  # fmt: skip
+    assert "Lines that did not hold then: none." in to_go["text"]
+    assert (back["change"]["before"], back["change"]["verdict"]) == ("GO", "KEEP RUNNING")
+    (lapses,) = {tuple(one["lapsed"]) for one in back["trials"]}
+    assert len(lapses) == 2
+    assert all("has lapsed" in one and "stronger spring" in one for one in lapses)
+    assert lapses[0] in back["text"]

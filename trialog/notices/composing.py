@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from trialog.errors import TrialogError
-from trialog.evidence import CAUTIONS, Verdict, judge
+from trialog.evidence import CAUTIONS, Verdict, judge, sign_offs
 from trialog.records.models import Notice, Shift, Trial, VerdictChange
 from trialog.records.words import NoticeKind
 from trialog.reports import sentences, words
@@ -63,6 +63,44 @@ class Place:
         return f"{words.moment(moment, self.zone)} ({words.zone_name(self.zone, self.now)})"
 
 
+@dataclass(frozen=True)
+class Standing:
+    """How a trial stands, and each sign-off of it that has lapsed, in words."""
+
+    trial_id: int
+    verdict: Verdict
+    lapsed: tuple[str, ...]
+
+    @property
+    def sentence(self) -> str:
+        """What is proven and what is missing."""
+        return sentences.proven(self.verdict)
+
+    @property
+    def words(self) -> str:
+        """The trial in a line."""
+        return " ".join(
+            [f"{self.verdict.trial}: {self.verdict.verdict}.", self.sentence, *self.lapsed]
+        )
+
+    def as_dict(self) -> dict[str, Any]:
+        """The trial under the documented keys."""
+        return {
+            "id": self.trial_id,
+            "name": self.verdict.trial,
+            "subject": self.verdict.subject,
+            "verdict": str(self.verdict.verdict),
+            "cycles": self.verdict.evidence.cycles,
+            "failures": self.verdict.evidence.failures,
+            "upper": self.verdict.upper,
+            "limit": self.verdict.limit,
+            "proven_stretch_seconds": self.verdict.proven_stretch_seconds,
+            "clean_cycles_to_go": self.verdict.clean_cycles_to_go,
+            "sentence": self.sentence,
+            "lapsed": list(self.lapsed),
+        }
+
+
 def compose(session: Session, notice: Notice, place: Place) -> Message:
     """Say what a notice tells, from the records as they stand now.
 
@@ -90,14 +128,15 @@ def _closing(session: Session, shift: Shift, place: Place) -> Message:
     report = build_shift_report(session, shift, now=place.now, zone=place.zone, embed_photos=False)
     cycles = words.counted(report.logged, "cycle")
     link = place.link(f"/shifts/{shift.id}")
-    stands = [_standing(now.verdict.trial, now.verdict, now.sentence) for now in report.trials]
+    stands = [Standing(now.trial_id, now.verdict, now.lapsed) for now in report.trials]
     text = _paragraphs(
         f"Shift {report.shift} on {report.cell.name} ({report.stage}) was closed at "
         f"{place.read(shift.closed_at)}.",
         f"{cycles} logged: {report.good:,} good, {report.failed:,} failed, "
-        f"{report.no_tests:,} no-test.{_modes(report)}\n{report.counter.words}",
+        f"{report.no_tests:,} no-test.{_modes(report)}\n{report.counter.words}\n"
+        f"{report.parked.words}",
         report.sentence,
-        "\n".join(["The trials of this stage:", *(f"- {line}" for line in stands)])
+        "\n".join(["The trials of this stage:", *(f"- {one.words}" for one in stands)])
         if stands
         else "No trial of this stage has been started.",
         *_ending(link),
@@ -111,9 +150,7 @@ def _closing(session: Session, shift: Shift, place: Place) -> Message:
             "link": link,
             "cell": {"id": shift.cell_id, "name": report.cell.name},
             "shift": _shift_data(report, shift, place),
-            "trials": [
-                _trial_data(now.trial_id, now.verdict, now.sentence) for now in report.trials
-            ],
+            "trials": [one.as_dict() for one in stands],
         },
     )
 
@@ -134,22 +171,27 @@ def _shift_data(report: ShiftReport, shift: Shift, place: Place) -> dict[str, An
         "closed_at": place.time(report.closed_at or place.now),
         **numbers,
         "unlogged": report.counter.unlogged,
+        "parked_lines": report.parked.lines,
         "sentence": report.sentence,
     }
 
 
 def _change(session: Session, change: VerdictChange, before: str, place: Place) -> Message:
     trial = session.get_one(Trial, change.trial_id)
-    now = judge(session, trial)
+    verdict = judge(session, trial)
+    now = Standing(
+        trial.id, verdict, tuple(sentences.lapsed(sign_offs(session, trial, verdict), place.zone))
+    )
     link = place.link(f"/trials/{trial.id}")
-    since = f" Since then it has become {now.verdict}." if now.verdict != change.verdict else ""
+    moved = verdict.verdict != change.verdict
+    since = f" Since then it has become {verdict.verdict}." if moved else ""
     failures = words.counted(change.failures, "relevant failure")
     text = _paragraphs(
         f"The verdict of the trial {trial.name} on {trial.cell.name} ({trial.stage}) went from "
         f"{before} to {change.verdict} at {place.read(change.at)}, after "
         f"{words.counted(change.cycles, 'counted cycle')} with {failures}.{since}",
         f"Lines that did not hold then: {words.listed(list(change.unmet)) or 'none'}.",
-        f"As it stands now: {_standing(trial.name, now, sentences.proven(now))}",
+        f"As it stands now: {now.words}",
         *_ending(link),
     )
     return Message(
@@ -166,7 +208,7 @@ def _change(session: Session, change: VerdictChange, before: str, place: Place) 
                 "failures": change.failures,
                 "unmet": list(change.unmet),
             },
-            "trials": [_trial_data(trial.id, now, sentences.proven(now))],
+            "trials": [now.as_dict()],
         },
     )
 
@@ -178,26 +220,6 @@ def _test(notice: Notice, place: Place) -> Message:
         "Notices come like this one when a shift is closed and when a verdict changes.",
     )
     return Message("trialog: a test notice", text, {"link": place.link("/"), "trials": []})
-
-
-def _standing(trial: str, verdict: Verdict, sentence: str) -> str:
-    return f"{trial}: {verdict.verdict}. {sentence}"
-
-
-def _trial_data(trial_id: int, verdict: Verdict, sentence: str) -> dict[str, Any]:
-    return {
-        "id": trial_id,
-        "name": verdict.trial,
-        "subject": verdict.subject,
-        "verdict": str(verdict.verdict),
-        "cycles": verdict.evidence.cycles,
-        "failures": verdict.evidence.failures,
-        "upper": verdict.upper,
-        "limit": verdict.limit,
-        "proven_stretch_seconds": verdict.proven_stretch_seconds,
-        "clean_cycles_to_go": verdict.clean_cycles_to_go,
-        "sentence": sentence,
-    }
 
 
 def _ending(link: str | None) -> list[str]:
