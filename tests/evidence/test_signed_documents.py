@@ -16,6 +16,8 @@ from trialog.evidence import (
     signed_document,
 )
 from trialog.evidence import signed_documents as documents
+from trialog.evidence.fixing import change_trial
+from trialog.records.audit import record_event
 from trialog.records.chain import document_hash
 from trialog.records.models import Cell, Entry, SignOff, Trial
 from trialog.records.parking import leave_out
@@ -196,7 +198,7 @@ def test_a_document_without_a_line_in_its_logbook_is_reproduced_too(bench):
 def older(record):
     """Turn a sign-off into one of the version before documents held their signature."""
     document = dict(record.document)
-    for key in ("signature", "trial_id", "begins_at", "acknowledgements"):
+    for key in ("signature", "trial_id", "begins_at", "acknowledgements", "rules"):
         del document[key]
     document["logbook"] = {key: document["logbook"][key] for key in ("lines", "hash")}
     document["versions"] = {"trialog": "0.0.9", "schema": "0003"}
@@ -208,7 +210,7 @@ def test_a_document_of_an_older_version_holds_and_says_so(bench, trial):
     check = check_document(bench.session, as_file(older(signed(bench, trial))))
     assert check.holds
     assert all(item.excused for item in check.deviations)
-    assert places(check) == ["acknowledgements", "begins_at", "logbook.first", "trial_id"]
+    assert places(check) == ["acknowledgements", "begins_at", "logbook.first", "rules", "trial_id"]
     assert check.notes[-1] == "version of trialog: 0.0.9 when it was signed, 0.1.0 here"
     assert "version of numpy: not recorded when it was signed" in check.notes[0]
 
@@ -227,6 +229,51 @@ def test_an_older_document_is_excused_last_digits_and_nothing_more(bench, trial)
     bench.session.flush()
     check = check_document(bench.session, file)
     assert "must say when it was signed" in check.faults[0]
+
+
+def test_an_older_document_may_say_a_line_in_other_words_but_not_whether_it_was_met(bench, trial):
+    record = older(signed(bench, trial))
+    for change, holds in (({"detail": "as it was put then"}, True), ({"met": False}, False)):
+        verdict = record.document["verdict"]
+        lines = [verdict["reasons"][0] | change, *verdict["reasons"][1:]]
+        document = record.document | {"verdict": verdict | {"reasons": lines}}
+        record.document, record.document_hash = document, document_hash(document)
+        check = check_document(bench.session, as_file(record))
+        assert f"verdict.reasons[0].{next(iter(change))}" in places(check)
+        assert check.holds is holds
+
+
+def test_rules_that_the_audit_shows_changed_after_the_start_stand_in_the_document(bench, trial):
+    by = {"actor": bench.engineer, "now": bench.clock}
+    record_event(
+        bench.session, "changed", "trial", trial.id, before={"share": 0.5}, after={"share": 1.0},
+        **by,
+    )  # fmt: skip
+    record = signed(bench, trial)
+    rules = record.document["rules"]
+    assert (rules["beforehand"], rules["changed_after"]) == (
+        False,
+        [{"what": "trial", "at": rules["changed_after"][0]["at"], "person": "Engineer",
+          "columns": ["share"]}],
+    )  # fmt: skip
+    file = as_file(record)
+    assert check_document(bench.session, file).holds
+    assert check_document(bench.session, as_file(record, sign_off=999)).reproduced
+
+
+def test_rules_that_are_changed_after_a_refusal_are_replayed_as_they_were_then(bench):
+    trial = bench.trial(begins_at=bench.clock)
+    record = refuse(bench.session, trial, bench.engineer, reason="too lax", now=bench.clock)
+    bench.session.commit()
+    file, by = as_file(record), {"actor": bench.engineer, "now": bench.clock}
+    assert file.document["begins_at"] is not None
+    change_trial(
+        bench.session, trial, name="renamed", stage=Stage.UNATTENDED, device=bench.arm,
+        plan_kind=PlanKind.FIXED_SIZE, share=0.5, good_pass=None, **by,
+    )  # fmt: skip
+    bench.session.commit()
+    check = check_document(bench.session, file)
+    assert (check.holds, check.deviations) == (True, ())
 
 
 def test_the_same_version_is_excused_nothing(bench, trial):

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from trialog import __version__
 from trialog.evidence.cautions import CAUTIONS
+from trialog.evidence.fixing import fixing_of
 from trialog.evidence.verdict import Verdict, verdict_as_dict
 from trialog.records.models import Acknowledgement, Cell, Requirement, SignOff, Trial
 from trialog.records.schema import newest_version
@@ -38,6 +39,7 @@ def frozen_inputs(session: Session, verdict: Verdict, cell: Cell) -> dict[str, A
         "begins_at": None if trial.begins_at is None else moment_text(trial.begins_at),
         "plan": {"kind": str(trial.plan_kind), **asdict(verdict.plan)},
         "requirement": _requirement(trial.requirement),
+        "rules": _rules(session, trial),
         "shifts": [
             {
                 "label": row["label"],
@@ -108,6 +110,25 @@ def _requirement(requirement: Requirement) -> dict[str, Any]:
         "min_material_lots": requirement.min_material_lots,
         "min_tool_changes": requirement.min_tool_changes,
         "sign_roles": list(requirement.sign_roles),
+    }
+
+
+def _rules(session: Session, trial: Trial) -> dict[str, Any]:
+    """Return when plan and requirement were fixed, and what the audit shows of changes after."""
+    fixed = fixing_of(session, trial)
+    return {
+        "fixed_at": moment_text(fixed.at),
+        "first_counted_at": None if fixed.first is None else moment_text(fixed.first.occurred_at),
+        "beforehand": fixed.beforehand,
+        "changed_after": [
+            {
+                "what": late.what,
+                "at": moment_text(late.at),
+                "person": late.person,
+                "columns": list(late.columns),
+            }
+            for late in fixed.late
+        ],
     }
 
 

@@ -11,7 +11,7 @@ from typing import Any, cast
 from sqlalchemy import ColumnElement, Table, insert, inspect, or_, select
 from sqlalchemy.orm import Session
 
-from trialog.records.base import Base
+from trialog.records.base import Base, UtcDateTime
 from trialog.records.database import make_engine, make_sessions
 from trialog.records.models import (
     Acknowledgement,
@@ -52,7 +52,8 @@ class AsOf:
     """A point of a cell's records: the logbook's length, what was noted, the moment.
 
     `acknowledged`: ids of the acknowledgements; None: those made at no greater length.
-    `event_id`: the audit event after which changes of the set-up are taken back; None: none is.
+    `event_id`: the audit event after which changes of the set-up are taken back; None: it is not
+    known, and none is.
     """
 
     cell_id: int
@@ -99,6 +100,7 @@ class _Replay:
         self._copy_lines()
         self._copy(Acknowledgement, *self._acknowledged())
         self._copy_parked()
+        self._copy(AuditEvent, *self._changes_of_rules())
         self._derive()
 
     def _copy(self, table: type[Base], *which: ColumnElement[bool], **instead: object) -> None:
@@ -159,6 +161,13 @@ class _Replay:
         if self.as_of.acknowledged is None:
             return of_cell, Acknowledgement.chain_length <= self.as_of.lines
         return of_cell, Acknowledgement.id.in_(self.as_of.acknowledged)
+
+    def _changes_of_rules(self) -> tuple[ColumnElement[bool], ...]:
+        """Choose what the audit says of changed rules: they tell when those were fixed."""
+        known = self.as_of.event_id
+        until = AuditEvent.at <= self.as_of.moment if known is None else AuditEvent.id < known
+        changed = AuditEvent.action == "changed"
+        return until, changed, AuditEvent.subject.in_(("trial", "requirement"))
 
     def _copy_parked(self) -> None:
         """Copy what waited then; what was settled later waited still."""
@@ -222,8 +231,15 @@ def _set_up_before(
 
 
 def _stored(table: type[Base], columns: Mapping[str, Any]) -> dict[str, Any]:
-    known = _table(table).columns.keys()
-    return {name: value for name, value in columns.items() if name in known}
+    """Return columns as the table takes them: the audit keeps a time as text."""
+    types = {column.name: column.type for column in _table(table).columns}
+    return {
+        name: datetime.fromisoformat(value)
+        if isinstance(types[name], UtcDateTime) and isinstance(value, str)
+        else value
+        for name, value in columns.items()
+        if name in types
+    }
 
 
 def acknowledged_in(document: Mapping[str, Any]) -> tuple[int, ...] | None:

@@ -165,7 +165,7 @@ def test_every_page_of_a_trial_fits_can_be_hit_and_is_named(
     page.emulate_media(color_scheme=scheme)
     for role, paths in {
         "engineer": ("", "/rulings", "/import", "/acknowledge"),
-        "approver": ("/sign",),
+        "approver": ("/sign", "/refuse"),
     }.items():
         page.context.clear_cookies()
         sign_in(page, live_server, visitor_as(role))

@@ -21,6 +21,7 @@ def test_an_approver_signs_a_go_with_statement_cautions_and_pin(on_trial, approv
     on_trial.reach_go()
     page = approver.get(f"{on_trial.url}/sign")
     assert "What your signature freezes" in page.text
+    assert "<dt>rules</dt><dd>Requirement and plan were fixed on" in page.text
     assert page.text.count('type="checkbox"') == len(CAUTIONS)
     answer = approver.post(f"{on_trial.url}/sign", SIGNED, follow_redirects=True)
     assert "Stands" in answer.text
