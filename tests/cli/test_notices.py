@@ -8,8 +8,10 @@ import threading
 import pytest
 from support.receiver import http_receiver
 
+from trialog.cli import demo
 from trialog.records.outbox import CHANNELS, tell
 from trialog.records.words import NoticeChannel, NoticeKind
+from trialog.web.settings import load_settings
 
 SECRET = "only for these tests"
 
@@ -106,3 +108,12 @@ def test_a_server_killed_while_it_sends_has_the_notice_sent_once_more_the_same(
     first, second = webhook.received
     assert first.headers["X-Trialog-Id"] == second.headers["X-Trialog-Id"]
     assert first.body == second.body
+
+
+def test_the_demo_tells_nobody(run, monkeypatch, tmp_path, webhook):
+    given = {}
+    monkeypatch.setattr(demo, "_load", lambda _url: None)  # what is told does not depend on it
+    monkeypatch.setattr(demo, "run_app", lambda config, **_words: given.update(config))
+    assert run("demo", "--folder", tmp_path / "demo", "--port", 0).exit_code == 0
+    assert load_settings(given | {"DATA_FOLDER": tmp_path}).notices.channels == ()
+    assert load_settings({"DATA_FOLDER": tmp_path}).notices.channels == (NoticeChannel.WEBHOOK,)
