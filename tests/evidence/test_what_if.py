@@ -9,9 +9,11 @@ from trialog.errors import ConflictError, InvalidValueError, UnknownNameError
 from trialog.evidence import judge, verdict_as_dict
 from trialog.evidence.what_if import MOST_CLEAN_CYCLES, MOST_FAILURES, what_if
 from trialog.records.base import Base
+from trialog.records.models import Notice
+from trialog.records.outbox import CHANNELS
 from trialog.records.queries import revisions_in_order
 from trialog.records.verify import verify
-from trialog.records.words import PlanKind, Stage
+from trialog.records.words import NoticeChannel, PlanKind, Stage
 
 GO_CYCLES = 656
 """What the bench's zero-failure plan asks for: 30 cycles alone at 90 % and 90 %."""
@@ -178,6 +180,15 @@ def test_nothing_is_written_whatever_is_asked(running, question):
     running.session.commit()
     assert everything(running.session) == before
     assert verify(running.session) == []
+
+
+def test_nobody_is_told_of_a_shift_that_was_only_supposed(running):
+    running.session.info[CHANNELS] = tuple(NoticeChannel)
+    what_if(running.session, running.on_trial, clean_cycles=10)
+    running.session.commit()
+    assert running.session.scalars(select(Notice)).all() == []
+    running.run("B", 10, first=100)
+    assert len(running.session.scalars(select(Notice)).all()) == len(NoticeChannel)
 
 
 def test_what_is_written_beside_a_question_stays_and_the_question_does_not(running):

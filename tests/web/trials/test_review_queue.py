@@ -158,3 +158,10 @@ def test_a_long_queue_comes_in_pages(on_trial, failures, engineer, monkeypatch):
 def test_the_queue_says_how_the_trial_stands(on_trial, failures, engineer):
     page = queue(engineer, on_trial)
     assert "20 counted cycles, 2 failed ones among them, 1 no-test" in page
+
+
+def test_a_shifts_page_leads_to_its_part_of_the_queue(on_trial, failures, engineer):
+    shift = re.search(r'value="(\d+)">late<', queue(engineer, on_trial))[1]
+    page = engineer.get(f"/shifts/{shift}").text
+    onward = re.search(rf'href="({on_trial.url}/rulings\?shift={shift})"', page)[1]
+    assert listed(engineer.get(onward).text) == named(failures, "late")

@@ -107,6 +107,7 @@ def test_pressing_twice_rules_once(bulk, failed):
     assert len(bulk.lines(EntryKind.RULING)) == 2
 
 
+@pytest.mark.database("sqlite")  # what a form refuses never comes to the database
 @pytest.mark.parametrize(
     ("fields", "said"),
     [
@@ -185,6 +186,7 @@ def test_failures_of_several_modes_are_shown_as_such(bulk, failed):
     assert "one cause explains them all" not in bulk.look(failed[:3]).text
 
 
+@pytest.mark.database("sqlite")  # what a form refuses never comes to the database
 @pytest.mark.parametrize(
     ("fields", "said"),
     [
