@@ -1,0 +1,207 @@
+"""Every route, tried by everybody: who may use it, who may not, and that looking changes nothing.
+
+The table is written by hand and asks nothing of the application's own marks. A route that is not
+in it fails the test, so whoever adds a route says here for whom it is.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from sqlalchemy import select
+from support.populated import populate
+
+from trialog.records.base import Base
+from trialog.records.models import Person
+from trialog.records.words import Role
+
+# Who may get in or out has nothing to do with which database keeps the records.
+pytestmark = pytest.mark.database("sqlite")
+
+ALL = frozenset(Role)
+LOGGERS = frozenset({Role.OPERATOR, Role.ENGINEER, Role.ADMIN})
+ENGINEERS = frozenset({Role.ENGINEER, Role.ADMIN})
+JUDGES = frozenset({Role.ENGINEER, Role.APPROVER, Role.ADMIN})
+SIGNERS = frozenset({Role.ENGINEER, Role.APPROVER})
+"""Those whom the requirement asks for a signature; nobody else signs, whatever the role."""
+REVOKERS = frozenset({Role.APPROVER, Role.ADMIN})
+"""Those who may take the approver's signature back: who made it, and admins."""
+ADMINS = frozenset({Role.ADMIN})
+ANYBODY = "anybody"
+TABLETS = "tablets"
+
+WHO = {
+    ANYBODY: """static plotly_js health auth.login auth.logout help.index help.page help.image
+        logging.tablet logging.worker logging.manifest logging.part logging.texts logging.enrol
+        trust.show trust.certificate""",
+    TABLETS: "logging.pack logging.sign_in logging.add_tablet_entries logging.add_photo",
+    ALL: """home.index planner.show planner.results setup.cell shifts.report shifts.report_html
+        shifts.report_json shifts.file logging.photo logging.state trials.show trials.report_html
+        trials.report_json trials.asset trials.export trials.list_failures trials.line
+        trials.evidence trials.evidence_json trials.ask_what_if trials.answer_what_if
+        trials.signed_document_json""",
+    LOGGERS: "logging.start logging.log logging.add_entries shifts.undo",
+    ENGINEERS: """setup.new_cell setup.edit_cell setup.new_device setup.edit_device setup.new_mode
+        setup.edit_mode setup.new_requirement setup.edit_requirement setup.new_trial
+        setup.edit_trial trials.next_trial shifts.rule shifts.correct_reading shifts.new_revision
+        shifts.undo_revision trials.rule trials.undo trials.look_at_several
+        trials.rule_on_several trials.import_file trials.check_import trials.confirm_import
+        trials.drop_import trials.rejected_lines tablets.index tablets.new tablets.here
+        tablets.end tablets.parked tablets.write tablets.leave""",
+    JUDGES: "trials.acknowledge audit.index audit.csv audit.json",
+    SIGNERS: "trials.sign trials.refuse",
+    REVOKERS: "trials.revoke",
+    ADMINS: "people.index people.new people.edit notices.index notices.retry notices.test",
+}
+ALLOWED = {endpoint: who for who, endpoints in WHO.items() for endpoint in endpoints.split()}
+
+LOOKS = ("GET", "HEAD")
+LOOKED = (200, 302)
+SENT = (200, 302, 400, 404, 409, 415, 422)
+VOLATILE = {"tablet": {"seen_at"}}
+"""What a look may change: when a tablet was last heard of."""
+
+
+@pytest.fixture
+def records(app, session, people):
+    # Forged requests have a test of their own; here everybody is let past that.
+    app.config["WTF_CSRF_ENABLED"] = False
+    return populate(app, session, people)
+
+
+def test_every_route_says_here_for_whom_it_is(app):
+    routes = {rule.endpoint for rule in app.url_map.iter_rules()}
+    assert sorted(routes - ALLOWED.keys()) == [], "classify these in the table above"
+    assert sorted(ALLOWED.keys() - routes) == [], "these are gone"
+    assert sum(len(endpoints.split()) for endpoints in WHO.values()) == len(ALLOWED)
+
+
+def routes(app, records, *, of=lambda _: True):
+    """Return the routes of some, each with a method and an address; looking comes first."""
+    found = [
+        (rule.endpoint, method, records.address(rule))
+        for rule in app.url_map.iter_rules()
+        for method in rule.methods - {"OPTIONS"}
+        if of(ALLOWED[rule.endpoint])
+    ]
+    return sorted(found, key=lambda route: (route[1] not in LOOKS, *route))
+
+
+def is_for(role, who):
+    return who == ANYBODY or (who != TABLETS and role in who)
+
+
+def written(session):
+    """Return a hash of each table's rows."""
+    session.rollback()
+    session.expire_all()
+    return {
+        table.name: hashlib.sha256(repr(rows(session, table)).encode()).hexdigest()
+        for table in Base.metadata.sorted_tables
+    }
+
+
+def rows(session, table):
+    columns = [one for one in table.columns if one.name not in VOLATILE.get(table.name, ())]
+    return session.execute(select(*columns).order_by(*table.primary_key)).all()
+
+
+def sends_to_sign_in(answer):
+    return answer.status_code == 302 and answer.location.startswith("/login?next=")
+
+
+def refuses_who_is_not_signed_in(answer, method):
+    """Whether people are sent to sign in, and programs and forms are told to."""
+    if method in LOOKS and not answer.request.path.startswith("/api/"):
+        return sends_to_sign_in(answer)
+    return answer.status_code == 401
+
+
+def lets_in(answer, method):
+    """Whether an answer is that of a route which is open to whoever asks.
+
+    What is sent holds nothing, so a form may come back with what is missing. Nothing here is
+    served by HTTPS, so there is no authority to trust.
+    """
+    good = LOOKED if method in LOOKS else SENT
+    if answer.request.path.startswith("/trust"):
+        good = (404,)
+    return answer.status_code in good and not sends_to_sign_in(answer)
+
+
+def ask(visit, found, expect):
+    """Try routes, and return those whose answer is not as expected."""
+    wrong = []
+    for endpoint, method, address in found:
+        with visit(address, method=method) as answer:
+            if not expect(answer, method):
+                wrong.append((endpoint, method, address, answer.status_code))
+    return wrong
+
+
+@pytest.mark.parametrize("role", list(Role))
+def test_a_role_gets_in_where_it_may_and_nowhere_else(app, session, records, visitor_as, role):
+    visit = visitor_as(role).client.open
+    before = written(session)
+    barred = routes(
+        app, records, of=lambda who: who is TABLETS or (who != ANYBODY and role not in who)
+    )
+    assert barred
+    assert ask(visit, barred, lambda answer, _: answer.status_code in (401, 403)) == []
+    mine = routes(
+        app, records, of=lambda who: who is not TABLETS and (who == ANYBODY or role in who)
+    )
+    looks = [route for route in mine if route[1] == "GET"]  # HEAD is GET without its body
+    assert ask(visit, looks, lets_in) == []
+    assert written(session) == before
+    leaving = [route for route in mine if route[0] == "auth.logout"]
+    rest = [route for route in mine if route[1] not in LOOKS and route not in leaving]
+    assert ask(visit, [*rest, *leaving], lets_in) == []
+
+
+def test_who_is_not_signed_in_is_sent_to_sign_in(app, session, records, stranger):
+    nothing_is_open(app, session, records, stranger.client.open)
+
+
+def test_a_session_of_somebody_who_has_left_is_worth_nothing(app, session, records, visitor_as):
+    visitor = visitor_as(Role.ADMIN)
+    session.scalars(select(Person).where(Person.role == Role.ADMIN)).one().active = False
+    session.commit()
+    nothing_is_open(app, session, records, visitor.client.open)
+
+
+def test_a_session_that_is_too_old_is_worth_nothing(app, session, people, records, stranger):
+    stranger.sign_in(people.admin, at=datetime.now(UTC) - timedelta(hours=13))
+    nothing_is_open(app, session, records, stranger.client.open)
+
+
+def nothing_is_open(app, session, records, visit):
+    before = written(session)
+    barred = routes(app, records, of=lambda who: who not in (ANYBODY, TABLETS))
+    assert ask(visit, barred, refuses_who_is_not_signed_in) == []
+    of_tablets = routes(app, records, of=lambda who: who == TABLETS)
+    assert ask(visit, of_tablets, lambda answer, _: answer.status_code == 401) == []
+    public = routes(app, records, of=lambda who: who == ANYBODY)
+    assert ask(visit, public, lets_in) == []
+    assert written(session) == before
+
+
+def test_a_tablets_key_opens_what_is_for_tablets_and_nothing_else(app, session, records):
+    def visit(address, method):
+        return records.tablet.open(method, address)
+
+    before = written(session)
+    barred = routes(app, records, of=lambda who: who not in (ANYBODY, TABLETS))
+    assert ask(visit, barred, refuses_who_is_not_signed_in) == []
+    own = routes(app, records, of=lambda who: who == TABLETS)
+    assert ask(visit, own, lets_in) == []
+    assert written(session) == before
+
+
+def test_the_key_of_a_revoked_tablet_opens_nothing(app, session, records):
+    def visit(address, method):
+        return records.revoked.open(method, address)
+
+    nothing_is_open(app, session, records, visit)
