@@ -124,6 +124,17 @@ def test_failures_leave_the_count_only_with_care(bulk, failed, fields, said):
     answer = bulk.write(bulk.look(failed[:3]), **fields)
     assert answer.status_code == 422
     assert said in answer.text
+    assert "What it does to the verdict" in answer.text
+    assert bulk.counts() == (4, 0, 4)
+
+
+@pytest.mark.database("sqlite")  # what a form refuses never comes to the database
+@pytest.mark.parametrize("fields", [{"decision": "maybe"}, {"pick": []}, {"pick": ["1/nowhere"]}])
+def test_a_form_that_was_tampered_with_leads_back_to_the_queue(bulk, failed, fields):
+    answer = bulk.write(bulk.look(failed[:3]), typed="3", **CAUSE | fields)
+    assert answer.status_code == 422
+    assert "3 failures" not in answer.text.split("</h1>")[0]
+    assert "Rule on several at once" in answer.text
     assert bulk.counts() == (4, 0, 4)
 
 

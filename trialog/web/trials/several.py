@@ -55,7 +55,7 @@ def rule_on_several(trial_id: int) -> Response | tuple[str, int]:
     """Write the ruling on several failures that was looked at."""
     trial, form = get_or_404(Trial, trial_id), SeveralForm()
     if not form.validate_on_submit():
-        return _queue(trial, form)
+        return _refused(trial, form)
     session, before = get_session(), judge(get_session(), trial)
     try:
         if not _is_written(session, form):
@@ -122,10 +122,10 @@ def _queue(trial: Trial, form: SeveralForm) -> tuple[str, int]:
 def _refused(trial: Trial, form: SeveralForm) -> Response | tuple[str, int]:
     """Show the page again with what is wrong; the queue where the failures are others now."""
     try:
-        picked = _picked(trial, form)
+        picked = [] if form.decision.errors else _picked(trial, form)
     except TrialogError:
-        return _queue(trial, form)
-    return _page(trial, form, picked)
+        picked = []
+    return _page(trial, form, picked) if picked else _queue(trial, form)
 
 
 def _page(trial: Trial, form: SeveralForm, picked: list[FailureLine]) -> Response:
