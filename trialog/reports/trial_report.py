@@ -34,7 +34,13 @@ from trialog.reports.particulars import Particulars, particulars
 from trialog.reports.plain import plain
 from trialog.reports.rates import RateRow, rate_rows
 from trialog.reports.rules_fixed import RulesFixed, rules_fixed
-from trialog.reports.sign_offs import SignOffRow, SignOffStanding, sign_off_rows, standing_of
+from trialog.reports.sign_offs import (
+    STANDS,
+    SignOffRow,
+    SignOffStanding,
+    sign_off_rows,
+    standing_of,
+)
 from trialog.reports.spot_checks import CheckReport, check_report
 from trialog.reports.verdict_history import SaidBefore, decisions_chart, said_before
 
@@ -137,6 +143,11 @@ class TrialReport:
     trial_id: int = field(metadata={"omit": True})
     cell_id: int = field(metadata={"omit": True})
     clock: tzinfo = field(metadata={"omit": True})
+
+    def decision_of(self, person: str) -> SignOffRow | None:
+        """Return somebody's signature or refusal that stands, if there is one."""
+        mine = (row for row in self.sign_offs if row.person == person and row.state == STANDS)
+        return next(mine, None)
 
 
 def build_trial_report(

@@ -21,7 +21,7 @@ def test_an_approver_signs_a_go_with_statement_cautions_and_pin(on_trial, approv
     on_trial.reach_go()
     page = approver.get(f"{on_trial.url}/sign")
     assert "What your signature freezes" in page.text
-    assert "<dt>rules</dt><dd>Requirement and plan were fixed on" in page.text
+    assert "<dt>fixed</dt><dd>Requirement and plan were fixed on" in page.text
     assert page.text.count('type="checkbox"') == len(CAUTIONS)
     answer = approver.post(f"{on_trial.url}/sign", SIGNED, follow_redirects=True)
     assert "Stands" in answer.text
@@ -41,6 +41,11 @@ def test_two_people_sign_a_go_off(on_trial, approver, engineer):
     assert words in page.text
     for other in ("/", f"/cells/{on_trial.cell.id}"):
         assert words in engineer.get(other).text
+    for way in ("sign", "refuse"):
+        page = engineer.get(f"{on_trial.url}/{way}").text
+        assert 'To decide anew, <a href="/sign-offs/2/revoke">take that back</a> first.' in page
+        assert "Your PIN" not in page
+        assert f"{on_trial.url}/{way}" not in engineer.get(on_trial.url).text
     again = engineer.post(f"{on_trial.url}/sign", SIGNED | {"pin": "2222"})
     assert "Emil Engineer has signed this verdict already." in again.text
     assert len(sign_offs(on_trial)) == 2
