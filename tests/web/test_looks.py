@@ -16,7 +16,8 @@ from trialog.records.words import PlanKind, Stage
 PAGES = (
     "/", "/cells/1", "/cells/new", "/cells/1/edit", "/cells/1/devices/new", "/modes/1/edit",
     "/cells/1/requirements/new", "/requirements/1/trials/new", "/people", "/people/new",
-    "/people/1/edit", "/settings/notices", "/audit", "/help", "/help/setting-up", "/nowhere",
+    "/people/1/edit", "/cells/1/revisions/new", "/trials/1/evidence", "/settings/notices",
+    "/audit", "/help", "/help/setting-up", "/nowhere",
 )  # fmt: skip
 
 

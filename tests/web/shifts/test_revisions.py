@@ -50,6 +50,13 @@ def test_a_revision_may_keep_the_evidence_for_a_reason(engineer, session, cell):
     assert "Keeps the evidence: only the label" in engineer.get(path(cell)).text
 
 
+def test_why_a_change_was_made_stands_with_it(engineer, session, cell):
+    record(engineer, cell, reason="chips stayed in the corner")
+    (revision,) = revisions(session, cell)
+    assert (revision.resets_evidence, revision.reason) == (True, "chips stayed in the corner")
+    assert "Resets the evidence. Why: chips stayed in the corner" in engineer.get(path(cell)).text
+
+
 def test_without_a_time_a_revision_takes_effect_this_moment_not_this_minute(
     engineer, session, cell
 ):

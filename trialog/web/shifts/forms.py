@@ -71,11 +71,11 @@ class RevisionForm(LineForm):
         "Evidence so far",
         choices=[
             SelectChoice(RESETS, "Starts afresh: the change may alter how often the device fails"),
-            SelectChoice(KEEPS, "Keeps counting: the change cannot matter, for the reason below"),
+            SelectChoice(KEEPS, "Keeps counting: the change cannot matter, as written under why"),
         ],
         default=RESETS,
     )
-    reason = TextAreaField("Reason for keeping the evidence", validators=[TEXT])
+    reason = TextAreaField("Why", validators=[TEXT])
     at = DateTimeLocalField("When", format=MINUTES, validators=[Optional()])
     file = FileField("Photo or file")
     kept = HiddenField("Photo or file")
@@ -111,7 +111,7 @@ class RevisionForm(LineForm):
             device_id=self.device.data,
             text=self.what.data.strip(),
             resets_evidence=not keeps,
-            reason=self.reason.data.strip() if keeps else "",
+            reason=(self.reason.data or "").strip(),
             photo=self.kept.data or None,
         )
 
