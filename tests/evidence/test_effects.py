@@ -188,6 +188,16 @@ def test_a_change_begins_the_evidence_anew_as_told(bench):
     assert judge(bench.session, trial).evidence.cycles == 0
 
 
+def test_a_change_that_kept_the_evidence_without_a_reason_needs_one(bench):
+    trial = bench.trial(bench.arm)
+    bench.run("A", 10)
+    bench.revise(bench.arm, "new label", resets=False, reason="paint only")
+    change = judge(bench.session, trial).evidence.changes[0]
+    change.reason = ""  # as only records from elsewhere could have it
+    assert not lines(bench, trial)["changes"]
+    assert "has its reason in writing" in told(bench, trial)["changes"]
+
+
 def test_the_conditions_that_are_missing_are_counted(bench):
     trial = bench.trial(min_shifts=3, min_cold_starts=1, min_operators=1)
     assert "nothing" not in told(bench, trial)["conditions"]

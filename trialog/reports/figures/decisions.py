@@ -62,7 +62,7 @@ def decisions_over_cycles(said: Sequence[Said]) -> Chart:
     )
     frame(
         figure,
-        xaxis=axis("counted cycles", rangemode="tozero"),
+        xaxis=axis("counted cycles", rangemode="tozero", tickformat=",d"),
         yaxis=axis("", tickvals=list(range(len(LEVELS))), ticktext=list(LEVELS), range=[-0.4, 2.4]),
         height=HEIGHT,
         margin={"l": 120, "r": 20, "t": 12, "b": 56},
