@@ -9,6 +9,7 @@ import plotly
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from trialog.reports import words
+from trialog.reports.evidence_report import EvidenceReport
 from trialog.reports.photos import MOST_IN_DOCUMENT
 from trialog.reports.shift_report import ShiftReport
 from trialog.reports.trial_report import TrialReport
@@ -32,7 +33,17 @@ def trial_html(report: TrialReport) -> str:
     )
 
 
-def _document(name: str, report: ShiftReport | TrialReport, scripts: tuple[str, ...] = ()) -> str:
+def evidence_html(report: EvidenceReport) -> str:
+    """Make the document of a trial's evidence, with its chart where it has one."""
+    scripts = (_chart_library(), asset("charts.js")) if report.chart else ()
+    return _document("evidence_document.html", report, scripts=scripts)
+
+
+def _document(
+    name: str,
+    report: ShiftReport | TrialReport | EvidenceReport,
+    scripts: tuple[str, ...] = (),
+) -> str:
     template = environment().get_template(f"reports/{name}")
     styles = (asset("report.css"), asset("document.css"))
     return template.render(

@@ -86,6 +86,26 @@ def test_the_data_can_be_downloaded(operator, filled):
     assert answer.json["revisions"]["comparisons"][0]["changes"] == ["wider <b>nozzle</b>"]
 
 
-@pytest.mark.parametrize("ending", ["", ".json"])
+def test_the_page_can_be_kept_as_one_file_that_asks_nobody_else(operator, filled):
+    answer = operator.get(f"/trials/{filled.id}/evidence.html")
+    assert answer.headers["Content-Disposition"].startswith("attachment;")
+    assert "wider &lt;b&gt;nozzle&lt;/b&gt;" in answer.text
+    assert "Statistics do not make a cell safe" in answer.text
+    assert re.findall(r"<(?:script|img|link)[^>]*(?:src|href)=", answer.text) == []
+    written = re.sub(r"<script.*?</script>", "", answer.text, flags=re.DOTALL)
+    assert [link for link in LINKS.findall(written) if not link.startswith("#")] == []
+
+
+def test_a_file_with_a_chart_brings_what_draws_it(operator, filled):
+    text = operator.get(f"/trials/{filled.id}/evidence.html").text
+    assert 'id="chart-rates-by-revision"' in text
+    assert "Plotly.react" in text
+
+
+def test_a_file_without_a_chart_is_small(operator, trial):
+    assert "Plotly" not in operator.get(f"/trials/{trial.id}/evidence.html").text
+
+
+@pytest.mark.parametrize("ending", ["", ".html", ".json"])
 def test_there_is_no_such_page_of_another_trial(operator, ending):
     assert operator.get(f"/trials/99/evidence{ending}").status_code == 404

@@ -6,6 +6,7 @@ from flask import Response, render_template
 
 from trialog.records.models import Trial
 from trialog.records.people import Action
+from trialog.reports import documents
 from trialog.reports.evidence_report import (
     EvidenceReport,
     build_evidence_report,
@@ -32,6 +33,14 @@ def evidence(trial_id: int) -> str:
         shift_page=shift_page,
         file_page=file_url,
     )
+
+
+@bp.get("/trials/<int:trial_id>/evidence.html")
+@allowed(Action.READ)
+def evidence_html(trial_id: int) -> Response:
+    """Download the same as one file that needs nothing else."""
+    made = documents.evidence_html(_build(get_or_404(Trial, trial_id)))
+    return download(made, "text/html", f"evidence-{trial_id}.html")
 
 
 @bp.get("/trials/<int:trial_id>/evidence.json")
