@@ -33,6 +33,10 @@ def test_a_verdict_in_json_is_the_verdict_of_the_evidence(trialog, shop, session
     assert found["reasons"][1]["would_change"], "a line says what would change it"
     assert "first counted cycle" in found["fixed"]
     assert found["changed_after"] == []
+    assert found["sign_off"] == {
+        "status": "none", "words": "Not signed. Must sign: engineer and approver.",
+        "required": ["engineer", "approver"], "missing": ["engineer", "approver"],
+    }  # fmt: skip
 
 
 def test_a_verdict_in_words_has_the_sentence_each_line_and_the_cautions(trialog, shop):
@@ -41,6 +45,7 @@ def test_a_verdict_in_words_has_the_sentence_each_line_and_the_cautions(trialog,
     assert "OPEN   no failure that can damage: 1 relevant failure" in said
     assert "holds  no change since the evidence began" in said
     assert "Requirement and plan were fixed on" in said
+    assert "Not signed. Must sign: engineer and approver." in said
     assert "can damage on line" in said, "what would change the line"
     assert all(caution in said for caution in CAUTIONS)
 

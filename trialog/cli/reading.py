@@ -16,14 +16,16 @@ from trialog.cli.output import (
 )
 from trialog.cli.places import Place, place_options, records_at
 from trialog.errors import InvalidValueError, UnknownNameError
-from trialog.evidence import CAUTIONS, Verdict, judge, verdict_as_dict
+from trialog.evidence import CAUTIONS, Verdict, judge, trial_signed, verdict_as_dict
 from trialog.evidence.effects import explained
 from trialog.records.models import Shift
 from trialog.records.queries import find_trial
 from trialog.reports import sentences
 from trialog.reports.documents import shift_html, trial_html
+from trialog.reports.plain import plain
 from trialog.reports.rules_fixed import RulesFixed, rules_fixed
 from trialog.reports.shift_report import build_shift_report, shift_report_as_dict
+from trialog.reports.sign_offs import SignOffStanding, standing_of
 from trialog.reports.trial_report import build_trial_report, trial_report_as_dict
 from trialog.web.settings import read_zone
 
@@ -60,22 +62,24 @@ def verdict(*, trial: str, time_zone: str, place: Place, as_json: bool) -> None:
     with records_at(place) as session:
         row = find_trial(session, trial)
         found, fixed = explained(judge(session, row)), rules_fixed(session, row, zone)
+        signed = standing_of(trial_signed(session, row, found), zone)
         if as_json:
             also = {
                 "sentence": sentences.proven(found),
                 "fixed": fixed.words,
                 "changed_after": list(fixed.changed_after),
+                "sign_off": plain(signed, zone),
                 "cautions": list(CAUTIONS),
             }
             show_json(verdict_as_dict(found) | also)
         else:
-            click.echo(verdict_in_words(found, fixed))
+            click.echo(verdict_in_words(found, fixed, signed))
 
 
-def verdict_in_words(found: Verdict, fixed: RulesFixed) -> str:
+def verdict_in_words(found: Verdict, fixed: RulesFixed, signed: SignOffStanding) -> str:
     """Say a verdict: the sentence, each line with its figure and what would change it, cautions."""
     lines = [f"{found.trial}: {found.verdict}", sentences.proven(found)]
-    lines += [fixed.words, *fixed.changed_after, ""]
+    lines += [signed.words, fixed.words, *fixed.changed_after, ""]
     for reason in found.reasons:
         met = "holds" if reason.met else "OPEN "
         lines.append(f"  {met}  {reason.name}: {reason.detail}")
