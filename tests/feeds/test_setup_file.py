@@ -309,3 +309,28 @@ def test_a_byte_order_mark_does_no_harm(session, now):
 def test_a_file_that_is_too_large_is_refused(session, now):
     with pytest.raises(InvalidValueError, match="setup file must be at most 1 MiB"):
         load_setup(session, b" " * (tables.LARGEST_FILE + 1), actor=None, now=now)
+
+
+def test_a_trial_may_go_on_from_one_above_it(session, load):
+    chained = WHOLE.replace(
+        "[[people]]",
+        """[[trials]]
+name = "attended"
+stage = "robot attended"
+plan = "zero-failure"
+follows = "whole cell"
+
+[[people]]""",
+    )
+    load(chained)
+    former, later = one(session, Trial, "whole cell"), one(session, Trial, "attended")
+    assert later.follows_id == former.id
+    assert load(chained).added == [], "the same file again"
+    with pytest.raises(UnknownNameError, match="did you mean 'whole cell'"):
+        load(chained.replace('follows = "whole cell"', 'follows = "whole cel"'))
+    with pytest.raises(InvalidValueError, match="former trial must be of the same device or cell"):
+        load(
+            chained.replace('"attended"', '"other"').replace(
+                'follows = "whole cell"', 'follows = "press arm, by hand"'
+            )
+        )

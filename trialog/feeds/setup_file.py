@@ -16,7 +16,7 @@ from trialog.evidence import define_requirement, start_trial
 from trialog.feeds.toml_tables import TomlTable, read_toml
 from trialog.records.models import Cell, Device, FailureMode, Person, Requirement, Trial
 from trialog.records.people import add_person, check_sign_roles
-from trialog.records.queries import unknown_name
+from trialog.records.queries import find_trial, unknown_name
 from trialog.records.setup import DEFAULT_MODES, NewRequirement, add_cell, add_device, add_mode
 from trialog.records.words import Effect, PlanKind, Role, Stage
 
@@ -27,7 +27,7 @@ CELL = (
 DEVICE = ("name", "share", "modes")
 MODE = ("name", "effect")
 REQUIREMENT = tuple(each.name for each in fields(NewRequirement))
-TRIAL = ("name", "device", "stage", "plan", "good_pass", "share", "begins_at")
+TRIAL = ("name", "device", "stage", "plan", "good_pass", "share", "begins_at", "follows")
 PERSON = ("name", "role", "pin")
 
 T = TypeVar("T")
@@ -211,10 +211,13 @@ class _Loading:
             **fixed,
             **{key: value for key, value in chosen.items() if value is not None},
         }
+        former = self._former(table)
+        if former is not None:
+            wanted["follows_id"] = former.id
         self._keep_or_add(
             f"trial {name!r}", self._named(Trial, name), wanted,
             lambda: start_trial(
-                self._session, requirement, name=name, device=device,
+                self._session, requirement, name=name, device=device, follows=former,
                 **fixed, **chosen, **self._by,
             ),
         )  # fmt: skip
@@ -228,6 +231,11 @@ class _Loading:
             on_cell = select(Device.name).where(Device.cell_id == cell.id)
             raise unknown_name("device", name, self._session.scalars(on_cell).all())
         return device
+
+    def _former(self, table: TomlTable) -> Trial | None:
+        """Return the trial that one goes on from; it stands above it, or in the records."""
+        name = table.optional_text("follows")
+        return None if name is None else find_trial(self._session, name)
 
     def _share(self, table: TomlTable, device: Device | None) -> float | None:
         """Return a trial's own share of the limit, or its device's."""
