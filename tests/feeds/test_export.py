@@ -122,7 +122,7 @@ def full_logbook(bench, moment):
     bench.write(lines.ruling("f2", False, client_id="again"), lines.undo("again"))
     bench.write(lines.ruling("f1", False, cell.dropped, cause=None, cause_unwritten=True))
     bench.write(lines.undo("r1"))
-    bench.write(lines.revision(cell.jet, "label", resets=False, **at(30)))
+    bench.write(lines.revision(cell.jet, "label", resets=False, photo="ab" * 32, **at(30)))
     bench.write(
         lines.opening("B", **at(40)),
         lines.failed("B", cell.missed, order_known=False),
