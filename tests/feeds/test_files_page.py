@@ -51,7 +51,7 @@ def test_the_setup_example_is_loaded(session, now):
     with unit_of_work(session):
         result = load_setup(session, example.encode(), actor=None, now=now)
     assert [device.name for device in result.cell.devices] == ["press arm", "chip jet"]
-    assert len(result.added) == 10
+    assert len(result.added) == 11
 
 
 @pytest.mark.parametrize("column", [*CYCLE_LOG, *TALLIES])
