@@ -5,9 +5,24 @@ The databases refuse such rows, but whoever writes past the application can swit
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from functools import cache
+from typing import Any
 
-from sqlalchemy import ForeignKeyConstraint, and_, select
+from sqlalchemy import (
+    Column,
+    ColumnElement,
+    CompoundSelect,
+    ForeignKeyConstraint,
+    Integer,
+    Select,
+    String,
+    and_,
+    cast,
+    literal_column,
+    select,
+    union_all,
+)
 from sqlalchemy.orm import Session
 
 from trialog.records.base import Base
@@ -16,28 +31,11 @@ from trialog.records.verify.difference import Difference
 
 def verify_pointers(session: Session) -> Iterator[Difference]:
     """Follow every foreign key of every table."""
-    for table in Base.metadata.sorted_tables:
-        for pointer in sorted(table.foreign_key_constraints, key=lambda one: str(one.name)):
-            yield from _broken(session, pointer)
-
-
-def _broken(session: Session, pointer: ForeignKeyConstraint) -> Iterator[Difference]:
-    table, target = pointer.table, pointer.referred_table.alias()
-    pairs = [(element.parent, target.c[element.column.name]) for element in pointer.elements]
-    joined = table.outerjoin(target, and_(*(left == right for left, right in pairs)))
-    key = list(table.primary_key)
-    named = [left for left, _ in pairs]
-    statement = (
-        select(*key, *named)
-        .select_from(joined)
-        .where(*(left.is_not(None) for left in named), pairs[0][1].is_(None))
-        .order_by(*key)
-    )
-    for row in session.connection().execute(statement):
-        own, said = row[: len(key)], row[len(key) :]
+    pointers = _pointers()
+    for number, own, said in sorted(session.connection().execute(_broken_ones())):
+        table, target = pointers[number].table.name, pointers[number].referred_table.name
         yield Difference(
-            f"{spoken(table.name)} {_values(own)}",
-            f"names {spoken(pointer.referred_table.name)} {_values(said)}, which is not there",
+            f"{spoken(table)} {own}", f"names {spoken(target)} {said}, which is not there"
         )
 
 
@@ -46,5 +44,37 @@ def spoken(table: str) -> str:
     return table.replace("_", " ")
 
 
-def _values(values: object) -> str:
-    return ", ".join(str(value) for value in values)  # type: ignore[attr-defined]  # a row's part
+@cache
+def _pointers() -> list[ForeignKeyConstraint]:
+    return [
+        pointer
+        for table in Base.metadata.sorted_tables
+        for pointer in sorted(table.foreign_key_constraints, key=lambda one: str(one.name))
+    ]
+
+
+@cache
+def _broken_ones() -> CompoundSelect[int, str, str]:
+    """Ask for all of them at once: each pointer by its number, the row, and what it names."""
+    return union_all(*(_broken(*numbered) for numbered in enumerate(_pointers())))
+
+
+def _broken(number: int, pointer: ForeignKeyConstraint) -> Select[int, str, str]:
+    table, target = pointer.table, pointer.referred_table.alias()
+    pairs = [(element.parent, target.c[element.column.name]) for element in pointer.elements]
+    joined = table.outerjoin(target, and_(*(left == right for left, right in pairs)))
+    named = [left for left, _ in pairs]
+    return (
+        select(
+            literal_column(str(number), Integer), _listed(list(table.primary_key)), _listed(named)
+        )
+        .select_from(joined)
+        .where(*(left.is_not(None) for left in named), pairs[0][1].is_(None))
+    )
+
+
+def _listed(columns: Sequence[Column[Any]]) -> ColumnElement[str]:
+    listed: ColumnElement[str] = cast(columns[0], String)
+    for column in columns[1:]:
+        listed = listed + ", " + cast(column, String)
+    return listed
