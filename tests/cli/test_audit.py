@@ -24,7 +24,7 @@ def told(session, people, now):
 def test_the_newest_event_stands_last_with_the_end_of_the_chain(trialog, told):
     *events, found, end = trialog("audit").stdout.splitlines()
     assert events[-1].startswith(
-        "10  2026-03-02 14:00  Olga Operator wrote logbook 'Lathe 4' (lines: 3"
+        "10  2026-03-02 14:00  Olga Operator wrote in the logbook of 'Lathe 4' (lines: 3"
     )
     assert events[1] == "2  2026-03-02 14:00  Adam Admin added cell 'Lathe 4' (name: Lathe 4)"
     assert found == "10 events found, 10 shown."

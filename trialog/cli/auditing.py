@@ -20,7 +20,7 @@ from trialog.records.audit_log import (
     newest_events,
 )
 from trialog.reports import words
-from trialog.reports.audit_words import detail_words
+from trialog.reports.audit_words import deed_words, detail_words
 from trialog.web.settings import read_zone
 
 MOST = 1_000_000
@@ -86,7 +86,7 @@ def in_words(event: Told) -> str:
     if not about and event.subject_id is not None:
         about = f" {event.subject_id}"
     details = "; ".join(f"{name}: {said}" for name, said in detail_words(event.details))
-    return f"{event.person} {event.action} {event.subject}{about}" + (
+    return f"{event.person} {deed_words(event.action, event.subject)}{about}" + (
         f" ({details})" if details else ""
     )
 

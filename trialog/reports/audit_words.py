@@ -8,6 +8,31 @@ from typing import Any
 _HASH = re.compile(r"[0-9a-f]{64}")
 """A hash is for comparing: its beginning tells two of them apart, the export has it whole."""
 
+DEEDS = {
+    ("asked for a test", "notice"): "asked for a test notice",
+    ("clock moved", "tablet"): "noted that the clock moved of tablet",
+    ("imported", "logbook"): "imported lines into the logbook of",
+    ("left out", "line"): "left out the parked line",
+    ("locked", "person"): "locked after wrong PINs:",
+    ("made", "enrolment code"): "made an enrolment code, number",
+    ("noted verdict", "trial"): "noted the verdict of trial",
+    ("parked", "line"): "had a line parked:",
+    ("refused", "trial"): "refused to sign trial",
+    ("revoked", "trial"): "revoked a signature of trial",
+    ("ruled on several", "trial"): "ruled on several failures of trial",
+    ("sealed rows", "records"): "wrote rows (nobody said why)",
+    ("taken back", "line"): "took back the parked line",
+    ("tried again", "notice"): "had notices tried again",
+    ("written", "line"): "wrote in the parked line",
+    ("wrote", "logbook"): "wrote in the logbook of",
+}
+"""What is no sentence when action and subject simply follow each other."""
+
+
+def deed_words(action: str, subject: str) -> str:
+    """Return what was done to what, to be followed by its name."""
+    return DEEDS.get((action, subject), f"{action} {subject}")
+
 
 def detail_words(details: dict[str, Any]) -> list[tuple[str, str]]:
     """Return an event's details, each with its name."""

@@ -8,16 +8,19 @@ import io
 import json
 from datetime import UTC, date, datetime, timedelta
 from html import unescape
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 from support.cells import log_shift, make_cell
 
+import trialog
 from trialog.records.audit import record_event
 from trialog.records.audit_log import days
 from trialog.records.database import unit_of_work
 from trialog.records.people import add_person
 from trialog.records.words import Role
+from trialog.reports.audit_words import DEEDS, deed_words
 
 AUDITED = (
     "sequence", "at", "person_id", "action", "subject", "subject_id", "details", "sealed",
@@ -197,3 +200,13 @@ def test_an_operator_neither_sees_nor_reads_it(operator, told):
     assert '"/audit"' not in operator.get("/").text
     for page in ("/audit", "/audit.csv", "/audit.json"):
         assert operator.get(page).status_code == 403
+
+
+def test_each_deed_that_has_words_of_its_own_is_one_that_trialog_does():
+    modules = Path(trialog.__file__).parent.rglob("*.py")
+    done = "\n".join(path.read_text("utf-8") for path in modules if path.stem != "audit_words")
+    assert [
+        deed for deed in DEEDS if f'"{deed[0]}"' not in done or f'"{deed[1]}"' not in done
+    ] == []
+    assert deed_words("wrote", "logbook") == "wrote in the logbook of"
+    assert deed_words("added", "cell") == "added cell"

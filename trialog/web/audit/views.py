@@ -15,7 +15,7 @@ from trialog.errors import InvalidValueError
 from trialog.feeds import audit_csv, audit_json
 from trialog.records.audit_log import AuditFilter, Told, chain_end, count_events, newest_events
 from trialog.records.people import Action
-from trialog.reports.audit_words import detail_words, sealed_words
+from trialog.reports.audit_words import deed_words, detail_words, sealed_words
 from trialog.web.audit import bp
 from trialog.web.audit.forms import FIELDS, FilterForm, read_form
 from trialog.web.audit.words import page_of
@@ -62,7 +62,8 @@ def index() -> Response:
         exports=None if listing is None else {
             kind: url_for(f"audit.{kind}", **_looked_for()) for kind in ("csv", "json")
         },
-        page_of=page_of, detail_words=detail_words, sealed_words=sealed_words,
+        page_of=page_of, deed_words=deed_words, detail_words=detail_words,
+        sealed_words=sealed_words,
     )  # fmt: skip
 
 
