@@ -8,6 +8,7 @@ from support.cells import revision, ruling
 
 from trialog.evidence import acknowledge, explained, judge, sign, verdict_as_dict
 from trialog.records.words import AcknowledgementKind, PlanKind
+from trialog.reports.shift_report import build_shift_report
 from trialog.reports.trial_report import build_trial_report, trial_report_as_dict
 
 
@@ -131,6 +132,35 @@ def test_acknowledgements_and_sign_offs_are_on_it_with_their_lapses(shop, zone):
         "line 4, revision: Emil Engineer, 2026-03-02 15:00"
     ]
     assert len(report.lapsed) == 1
+
+
+def test_once_all_have_signed_anew_what_lapsed_is_warned_of_no_more(shop, zone):
+    trial, people = shop.trial(), shop.people
+
+    def both_sign():
+        for person in (people.engineer, people.approver):
+            sign(
+                shop.session, trial, person, statement="seen", cautions_acknowledged=True,
+                now=shop.now,
+            )  # fmt: skip
+        shop.session.commit()
+
+    shop.shift("A", days=1, good=900, counters=(0, 900))
+    acknowledge(
+        shop.session, trial, AcknowledgementKind.CAUTIONS, "guards are up",
+        actor=people.engineer, now=shop.now,
+    )  # fmt: skip
+    both_sign()
+    assert build(shop, zone, trial).sign_off.status == "signed"
+    shop.shift("B", good=10, counters=(900, 910))
+    report = build(shop, zone, trial)
+    assert (report.sign_off.status, len(report.lapsed)) == ("lapsed", 2)
+    both_sign()
+    report = build(shop, zone, trial)
+    assert (report.sign_off.status, report.lapsed) == ("signed", ())
+    assert [row.state for row in report.sign_offs] == ["stands", "stands", "lapsed", "lapsed"]
+    shift = build_shift_report(shop.session, shop.shifts()["B"], now=shop.now, zone=zone)
+    assert [item.lapsed for item in shift.trials] == [()]
 
 
 def test_the_json_leaves_out_what_is_for_pages_only(shop, zone, arm):

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 
-from trialog.evidence import Lapse, LapseLine, SignedOff, SignOffState
-from trialog.reports import words
+from trialog.evidence import Lapse, LapseLine, SignedOff, SignOffState, state_of
+from trialog.records.models import Trial
+from trialog.reports import sentences, words
 
 STANDS, LAPSED, REVOKED = "stands", "lapsed", "revoked"
 
@@ -104,6 +105,11 @@ def in_words(state: SignOffState, zone: tzinfo) -> str:
 
 def _who(item: SignedOff) -> str:
     return f"{item.record.person_name} ({item.record.role})"
+
+
+def lapsed_still(trial: Trial, found: Sequence[SignedOff], zone: tzinfo) -> tuple[str, ...]:
+    """Say which signatures have lapsed; nothing once all who must have signed anew."""
+    return () if state_of(trial, found).signed else tuple(sentences.lapsed(found, zone))
 
 
 def sign_off_rows(found: Sequence[SignedOff], zone: tzinfo) -> tuple[SignOffRow, ...]:

@@ -38,6 +38,7 @@ from trialog.reports.sign_offs import (
     STANDS,
     SignOffRow,
     SignOffStanding,
+    lapsed_still,
     sign_off_rows,
     standing_of,
 )
@@ -159,7 +160,6 @@ def build_trial_report(
     history = said_before(session, verdict)
     chain = chain_of(session, trial)
     signed = sign_offs(session, trial, verdict)
-    state = state_of(trial, signed)
     return TrialReport(
         trial=trial.name,
         subject=verdict.subject,
@@ -167,8 +167,7 @@ def build_trial_report(
         stage=str(trial.stage),
         begins_at=trial.begins_at,
         sentence=sentences.proven(verdict),
-        # Who has signed anew since has seen to what lapsed.
-        lapsed=() if state.signed else tuple(sentences.lapsed(signed, zone)),
+        lapsed=lapsed_still(trial, signed, zone),
         verdict=verdict,
         requirement=_stated(trial, verdict),
         fixed=rules_fixed(session, trial, zone),
@@ -189,7 +188,7 @@ def build_trial_report(
         revisions=_revision_rows(session, verdict.evidence),
         failures=failures_of_evidence(session, verdict.evidence),
         acknowledgements=_acknowledged(session, trial),
-        sign_off=standing_of(state, zone),
+        sign_off=standing_of(state_of(trial, signed), zone),
         sign_offs=sign_off_rows(signed, zone),
         cautions=CAUTIONS,
         methods=methods.for_trial(),

@@ -20,6 +20,7 @@ from trialog.records.models import Shift, Trial
 from trialog.reports import sentences
 from trialog.reports.rates import RateRow, rate_rows
 from trialog.reports.rules_fixed import rules_fixed
+from trialog.reports.sign_offs import lapsed_still
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,7 @@ def trial_now(session: Session, trial: Trial, shift: Shift, zone: tzinfo) -> Tri
         counts_here=having is not None,
         proven_before_seconds=before,
         proven_with_seconds=having,
-        lapsed=tuple(sentences.lapsed(sign_offs(session, trial, verdict), zone)),
+        lapsed=lapsed_still(trial, sign_offs(session, trial, verdict), zone),
         changed_after=rules_fixed(session, trial, zone).changed_after,
         rates=rate_rows(
             verdict.evidence.counts,
