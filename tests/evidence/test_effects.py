@@ -8,6 +8,9 @@ from trialog.evidence import acknowledge, explained, judge
 from trialog.evidence.reasons import EXPLANATIONS, listed
 from trialog.records.words import AcknowledgementKind, Condition, EntryKind, PlanKind
 
+pytestmark = pytest.mark.database("sqlite")
+"""What is tried here asks plans, not the database: that is judge, tried on both elsewhere."""
+
 SEQUENTIAL = {"kind": PlanKind.SEQUENTIAL, "design_rate": 0.001}
 ALLOWS = {"kind": PlanKind.FIXED_SIZE, "design_rate": 0.002}
 

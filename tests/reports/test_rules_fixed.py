@@ -12,6 +12,9 @@ from trialog.reports.rules_fixed import rules_fixed
 from trialog.reports.shift_report import build_shift_report
 from trialog.reports.trial_report import build_trial_report
 
+pytestmark = pytest.mark.database("sqlite")
+"""Words are tried here; what they tell of is tried on both in tests/evidence."""
+
 
 @pytest.fixture
 def trial(shop):

@@ -11,6 +11,9 @@ from trialog.records.database import unit_of_work
 from trialog.records.models import Requirement, Trial
 from trialog.records.words import PlanKind, Stage
 
+pytestmark = pytest.mark.database("sqlite")
+"""The pages are tried here; what they call is tried on both in tests/evidence."""
+
 
 def fresh(on_trial, name=None):
     """Return the trial, or another one by its name, as the database has it now."""

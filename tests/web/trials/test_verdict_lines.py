@@ -9,6 +9,9 @@ from trialog.evidence.reasons import EXPLANATIONS
 from trialog.records.models import Entry
 from trialog.web.shifts.forms import KEEPS
 
+pytestmark = pytest.mark.database("sqlite")
+"""The pages are tried here; what they call is tried on both in tests/evidence."""
+
 
 def page(visitor, on_trial, key):
     answer = visitor.get(f"{on_trial.url}/lines/{key}")
@@ -16,7 +19,6 @@ def page(visitor, on_trial, key):
     return answer.text
 
 
-@pytest.mark.database("sqlite")  # it is the pages that are tried
 def test_every_line_has_a_page_that_explains_it_also_before_the_first_cycle(on_trial, operator):
     whole = operator.get(on_trial.url).text
     for key, explanation in EXPLANATIONS.items():
