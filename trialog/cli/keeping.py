@@ -15,7 +15,7 @@ from trialog.cli.places import Place, engine_on, place_options, records_at
 from trialog.errors import InvalidValueError
 from trialog.records import schema
 from trialog.records.audit_log import chain_end
-from trialog.records.database import unit_of_work
+from trialog.records.database import read_one_moment, unit_of_work
 from trialog.records.models import Cell, Entry
 from trialog.records.people import add_person
 from trialog.records.verify import verify as verify_records
@@ -117,6 +117,7 @@ def verify(document: Path | None, place: Place, as_json: bool) -> None:
     with records_at(place) as session:
         if document is not None:
             sys.exit(0 if verify_document(session, document, as_json=as_json) else 1)
+        read_one_moment(session)
         differences = verify_records(session)
         counts = {
             "cells": session.scalar(select(func.count(Cell.id))) or 0,

@@ -114,3 +114,12 @@ def unit_of_work(session: Session) -> Iterator[Session]:
     except BaseException:
         session.rollback()
         raise
+
+
+def read_one_moment(session: Session) -> None:
+    """Let a session read the records as they stand now, whatever others write meanwhile.
+
+    Must come before the session reads anything. SQLite's transactions are like that already.
+    """
+    if session.get_bind().dialect.name == "postgresql":
+        session.connection(execution_options={"isolation_level": "REPEATABLE READ"})
