@@ -6,8 +6,12 @@ import json
 
 import pytest
 from sqlalchemy import func, select
+from sqlalchemy.exc import OperationalError
 
+from trialog.cli import feeding
+from trialog.evidence import verdict_history
 from trialog.records.models import Cell, Entry, Person, Shift, Trial
+from trialog.records.queries import find_trial
 
 SETUP = """
 [cell]
@@ -113,6 +117,27 @@ def test_an_import_adds_the_lines_and_a_second_one_none(cell_9, log_file, sessio
     again = json.loads(cell_9("import", log_file, "--trial", "Arm 9", "--json").stdout)
     assert (again["added"], again["repeated"]) == (0, 3)
     assert lines(session) == 5
+
+
+def test_an_import_notes_the_verdicts_once_and_stands_where_they_cannot_be(
+    cell_9, log_file, session, monkeypatch
+):
+    def broken(*_, **__):
+        raise OperationalError("judging", {}, Exception("the disk is full"))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(feeding, "note_verdicts", broken)
+        first = cell_9("import", log_file, "--trial", "Arm 9")
+    assert first.exit_code == 0
+    assert "could not be noted" in first.stderr
+    trial = find_trial(session, "Arm 9")
+    assert (lines(session), list(verdict_history(session, trial))) == (5, [])
+    session.rollback()
+    later = LOG.replace("night", "day").replace("2026-03-01", "2026-03-02")
+    log_file.write_text(later, encoding="utf-8")
+    cell_9("import", log_file, "--trial", "Arm 9")
+    session.rollback()
+    assert [change.verdict for change in verdict_history(session, trial)] == ["NO-GO"]
 
 
 def test_a_dry_run_says_all_and_writes_nothing(cell_9, log_file, session):

@@ -12,7 +12,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from trialog.cli.output import STDOUT, json_option, show_json, write_text
 from trialog.cli.places import Place, place_options, records_at
-from trialog.errors import InvalidValueError
+from trialog.errors import InvalidValueError, TrialogError
 from trialog.evidence import note_verdicts
 from trialog.feeds import ImportResult, export_csv, import_csv, preview
 from trialog.feeds.setup_file import load_setup
@@ -91,7 +91,7 @@ def _note_verdicts(place: Place, trial: str) -> None:
             now = datetime.now(UTC)
             changes = note_verdicts(session, find_trial(session, trial).cell, now=now)
             tell_verdicts(session, changes, now=now)
-    except SQLAlchemyError as error:
+    except (SQLAlchemyError, TrialogError) as error:
         click.echo(f"The change of verdicts could not be noted: {error}", err=True)
 
 
