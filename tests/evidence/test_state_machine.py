@@ -68,7 +68,7 @@ loggers = mostly("operator", "engineer")
 engineers = mostly("engineer", "second engineer", "admin")
 signers = mostly("engineer", "second engineer", "approver", "approver")
 whose = st.integers(0, 30)
-FAILED = st.sets(st.integers(0, 2), min_size=1)
+CORRECTIONS = ["rule", "rule", "read", "undo", "undo", "change"]
 AFTERWARDS = ["park", "read", "undo", "change", "log"]
 
 
@@ -92,15 +92,18 @@ class RecordMachine(Workplace, RuleBasedStateMachine):
     @rule(
         who=loggers,
         cycles=st.sampled_from([4, 8, 8, 11]),
-        failed=st.just([]) | st.just([]) | st.lists(FAILED, max_size=2),
+        failed=st.sampled_from([[], [], [{0}], [{1, 2}], [{0}, {0, 1}]]),
         missed=st.sampled_from([0, 0, 0, 0, 1, 3]),
+        ruled=st.sampled_from([None, True, False, False]),
     )
-    def run_a_shift(self, who, cycles, failed, missed):
+    def run_a_shift(self, who, cycles, failed, missed, ruled=None):
         self.tap(who, "open", cycles)
         for modes in failed:
             self.fail(who, modes)
         self.tap(who, "good", cycles)
         self.close(who, missed)
+        if ruled is not None and self.account.failed:
+            self.rule_on_failures("engineer", cycles, relevant=ruled, everything=True)
 
     @rule(who=loggers, what=st.sampled_from(["open", "good", "fail", "close"]), cycles=whose)
     def tap(self, who, what, cycles):
@@ -130,7 +133,19 @@ class RecordMachine(Workplace, RuleBasedStateMachine):
             self.line(who, EntryKind.SHIFT_CLOSED, shift=shift, counter=counter)
 
     @precondition(lambda self: self.account.lines)
-    @rule(who=engineers, which=whose, less=st.integers(0, 2), reading=st.sampled_from(Reading))
+    @rule(who=engineers, which=whose, yes=st.booleans(), what=st.sampled_from(CORRECTIONS))
+    def correct(self, who, which, yes, what):
+        if what == "rule" and self.account.failed:
+            self.rule_on_failures(who, which, relevant=yes, everything=which % 3 > 0)
+        elif what == "read":
+            self.correct_a_reading(
+                who, which, which % 3, Reading.CLOSING if yes else Reading.OPENING
+            )
+        elif what == "undo":
+            self.take_a_line_back(who, which)
+        else:
+            self.change_a_device(who, which % 2, resets=yes)
+
     def correct_a_reading(self, who, which, less, reading):
         opened = self.account.standing(EntryKind.SHIFT_OPENED)
         if not opened:
@@ -143,8 +158,6 @@ class RecordMachine(Workplace, RuleBasedStateMachine):
             who, EntryKind.READING, ENGINEERS, shift=opening.shift, reading=reading, counter=counter
         )
 
-    @precondition(lambda self: self.account.failed)
-    @rule(who=engineers, which=whose, relevant=st.booleans(), everything=st.booleans())
     def rule_on_failures(self, who, which, relevant, everything):
         failed = self.account.failed
         for cycle in failed if everything else [failed[which % len(failed)]]:
@@ -154,15 +167,12 @@ class RecordMachine(Workplace, RuleBasedStateMachine):
                 reason="seen on the camera", cause=None if relevant else RulingCause.HANDLING,
             )  # fmt: skip
 
-    @precondition(lambda self: self.account.lines)
-    @rule(who=mostly("operator", "engineer"), which=whose)
     def take_a_line_back(self, who, which):
         target = self.account.lines[-1 - which % len(self.account.lines)]
         on_a_closed_shift = target.shift is not None and self.account.is_closed(target.shift)
         roles = ENGINEERS if target.kind in OF_ENGINEERS or on_a_closed_shift else LOGS
         self.line(who, EntryKind.UNDO, roles, target=target.client_id)
 
-    @rule(who=engineers, device=st.integers(0, 1), resets=st.booleans())
     def change_a_device(self, who, device, resets):
         self.line(
             who, EntryKind.REVISION, ENGINEERS, device_id=self.devices[device].id,
@@ -344,5 +354,5 @@ class RecordMachine(Workplace, RuleBasedStateMachine):
 def test_the_record_stays_true_whatever_people_do(fresh_databases):
     """Some courses of some dozens of steps, always the same: their seed is fixed."""
     machine = type("FreshMachine", (RecordMachine,), {"fresh": staticmethod(fresh_databases)})
-    few = settings(max_examples=10, stateful_step_count=14, suppress_health_check=list(HealthCheck))
+    few = settings(max_examples=16, stateful_step_count=14, suppress_health_check=list(HealthCheck))
     run_state_machine_as_test(machine, settings=few)
