@@ -76,9 +76,10 @@ def mail_server(mailbox, *, tls=None, **options):
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
 
-    server = loop.run_until_complete(open_port())
+    # The loop runs in its thread from the first: here a browser's own loop may be running.
     thread = threading.Thread(target=loop.run_forever, name="mail server")
     thread.start()
+    server = asyncio.run_coroutine_threadsafe(open_port(), loop).result()
     try:
         yield server.sockets[0].getsockname()[1]
     finally:
