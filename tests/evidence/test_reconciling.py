@@ -2,7 +2,8 @@
 
 import pytest
 
-from trialog.evidence import CounterState, reconcile
+from trialog.evidence import CounterState, judge, reconcile
+from trialog.evidence.worst_case import worst_case
 from trialog.records.models import Shift
 from trialog.records.words import CounterEvent
 
@@ -54,3 +55,21 @@ def test_a_rolled_over_counter_goes_on_from_zero(bench):
     bench.close(counter=2, counter_event=CounterEvent.ROLLED_OVER)
     found = compared(bench, "A")
     assert (found.state, found.counted, found.unlogged) == (CounterState.UNLOGGED, 4, 1)
+
+
+def test_there_is_no_worst_case_while_a_shift_is_open(bench):
+    trial = bench.trial()
+    bench.run("A", 5)
+    assert worst(bench, trial) == (5, 0)
+    bench.open("B", counter=5)
+    bench.good(3)
+    assert worst(bench, trial) is None
+    bench.close(counter=10, mismatch_accepted=True)
+    assert worst(bench, trial) == (10, 2)
+
+
+def worst(bench, trial):
+    """Return the cycles and failures of the worst case, or None where nobody can tell."""
+    verdict = judge(bench.session, trial)
+    found = worst_case(verdict.evidence, verdict.plan, verdict.standing)
+    return None if found is None else (found.cycles, found.failures)
