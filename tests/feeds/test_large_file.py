@@ -1,10 +1,10 @@
-"""A file of 200,000 lines: a year of shifts from another system."""
+"""A file of 100,000 lines: half a year of shifts from another system."""
 
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
-LINES, SHIFTS = 200_000, 250
+LINES, SHIFTS = 100_000, 125
 PER_SHIFT = LINES // SHIFTS
 BEGIN = datetime(2025, 1, 1, 6, 0, tzinfo=UTC)
 

@@ -41,7 +41,7 @@ class PostgresServer:
         self._url = make_url(self._server.get_uri()).set(drivername="postgresql+psycopg")
         self._admin = create_engine(self._url, isolation_level="AUTOCOMMIT")
         # These databases live for a test: what a power cut would lose is of no use here.
-        off = ("fsync", "full_page_writes", "synchronous_commit", "autovacuum")
+        off = ("fsync", "full_page_writes", "autovacuum")
         self._run(*(f"ALTER SYSTEM SET {name} = off" for name in off), "SELECT pg_reload_conf()")
 
     def _run(self, *statements):

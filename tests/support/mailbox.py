@@ -61,13 +61,15 @@ class Mailbox:
 def mail_server(mailbox, *, tls=None, **options):
     """Run an SMTP server with a mailbox; yield its port. `tls`: speak it from the first byte."""
     loop = asyncio.new_event_loop()
+    callers = []
+
+    def answer():
+        # Named, so that it asks no name server for the name of this machine.
+        callers.append(SMTP(mailbox, hostname="mail.invalid", loop=loop, **options))
+        return callers[-1]
 
     async def open_port():
-        # Named, so that it asks no name server for the name of this machine.
-        return await loop.create_server(
-            lambda: SMTP(mailbox, hostname="mail.invalid", loop=loop, **options),
-            "127.0.0.1", 0, ssl=tls,
-        )  # fmt: skip
+        return await loop.create_server(answer, "127.0.0.1", 0, ssl=tls)
 
     async def close(server):
         server.close()
@@ -75,6 +77,11 @@ def mail_server(mailbox, *, tls=None, **options):
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
+        for caller in callers:
+            if caller.transport is not None:
+                caller.transport.abort()
+        for _ in range(20):  # the loop's turns in which connections end
+            await asyncio.sleep(0)
 
     # The loop runs in its thread from the first: here a browser's own loop may be running.
     thread = threading.Thread(target=loop.run_forever, name="mail server")

@@ -118,8 +118,10 @@ class TabletPage:
     # ── Taps ──────────────────────────────────────────────────────────────────
 
     def tap(self, selector):
-        """Put a finger on the middle of a target, which must be there already."""
-        box = self.page.locator(selector).bounding_box()
+        """Put a finger on the middle of a target, once it is there."""
+        target = self.page.locator(selector)
+        target.wait_for(state="visible")
+        box = target.bounding_box()
         self.page.touchscreen.tap(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
 
     def tap_good(self):
