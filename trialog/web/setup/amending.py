@@ -130,7 +130,6 @@ def _stated(trial: Trial) -> dict[str, object]:
 
 def _replan(session: Session, trial: Trial, form: TrialForm) -> bool:
     cell = session.get_one(Cell, trial.cell_id)
-    share = form.share_of(cell)
     fixing.change_trial(
         session,
         trial,
@@ -138,7 +137,7 @@ def _replan(session: Session, trial: Trial, form: TrialForm) -> bool:
         stage=Stage(form.stage.data),
         plan_kind=form.kind(),
         device=form.device(cell),
-        share=trial.share if f"{share:g}" == f"{trial.share:g}" else share,
+        share=form.share_beside(cell, trial.share),
         good_pass=form.good_pass_chance(),
         actor=current_person(),
         now=now(),

@@ -132,6 +132,11 @@ class TrialForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
             return fraction(self.share.data)
         return equal_share(1 if self.device(cell) is None else len(cell.devices))
 
+    def share_beside(self, cell: Cell, before: float) -> float:
+        """Return the share, or the one before where nobody changed the digits that are shown."""
+        share = self.share_of(cell)
+        return before if f"{share:g}" == f"{before:g}" else share
+
     def good_pass_chance(self) -> float | None:
         """Return the chance that shapes a plan; a zero-failure plan has none."""
         if self.kind() is PlanKind.ZERO_FAILURE or self.good_pass.data is None:

@@ -85,7 +85,6 @@ def _prefilled(session: Session, verdict: Verdict) -> dict[str, object]:
 
 def _start(session: Session, former: Trial, requirement: Requirement, form: NextTrialForm) -> int:
     cell = session.get_one(Cell, former.cell_id)
-    share = form.share_of(cell)
     trial = evidence.start_trial(
         session,
         requirement,
@@ -93,7 +92,7 @@ def _start(session: Session, former: Trial, requirement: Requirement, form: Next
         stage=Stage(form.stage.data),
         plan_kind=form.kind(),
         device=former.device,
-        share=former.share if f"{share:g}" == f"{former.share:g}" else share,
+        share=form.share_beside(cell, former.share),
         good_pass=form.good_pass_chance(),
         follows=former,
         actor=current_person(),
