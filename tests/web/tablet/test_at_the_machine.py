@@ -98,7 +98,7 @@ def test_a_note_comes_from_a_list_or_is_typed_and_stays_in_the_list(board, sessi
     board.open_more("note")
     expect(board.page.locator("#note-phrases button").first).to_have_text("belt squeaks")
     board.page.locator("#note-phrases button").first.tap()
-    board.page.wait_for_function("window.trialog.shift.standing().recent.length === 3")
+    board.page.wait_for_function("() => window.trialog.shift.standing().recent.length === 3")
     board.await_saved()
     texts = [entry.text for entry in logbook(session, EntryKind.NOTE)]
     assert texts == ["Coolant topped up", "belt squeaks", "belt squeaks"]
