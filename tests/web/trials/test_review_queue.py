@@ -6,10 +6,11 @@ import re
 from datetime import timedelta
 
 import pytest
+from sqlalchemy import select
 from support.cells import new_id, ruling
 
 from trialog.records.entries import NewEntry
-from trialog.records.models import Photo
+from trialog.records.models import Photo, Shift
 from trialog.records.words import EntryKind
 from trialog.web.trials import rulings
 
@@ -140,6 +141,20 @@ def test_a_ruling_that_changes_no_figure_says_only_that_it_stands(on_trial, fail
     }  # fmt: skip
     page = engineer.post(path, data, page=path, follow_redirects=True).text
     assert '<p class="flash good">Ruled non-relevant.</p>' in page
+
+
+def test_a_ruling_on_the_page_of_its_shift_tells_what_it_changed_too(
+    on_trial, session, failures, engineer
+):
+    late = session.scalars(select(Shift).where(Shift.label == "late")).one()
+    data = {
+        "ruling_id": new_id(), "entry": failures["late"].client_id,
+        "mode_id": on_trial.cell.dropped.id, "decision": "non-relevant",
+        "cause": "raw part out of tolerance", "words": "measured",
+    }  # fmt: skip
+    path = f"/shifts/{late.id}"
+    page = engineer.post(f"{path}/rulings", data, page=path, follow_redirects=True).text
+    assert "Ruled non-relevant. Relevant failures: 1 instead of 2; no-tests: 2 instead of 1" in page
 
 
 def test_a_long_queue_comes_in_pages(on_trial, failures, engineer, monkeypatch):

@@ -11,6 +11,7 @@ from trialog.errors import TrialogError
 from trialog.records.entries import NewEntry
 from trialog.records.models import Shift
 from trialog.records.people import Action
+from trialog.records.queries import trials_of
 from trialog.records.words import EntryKind
 from trialog.reports.documents import shift_html
 from trialog.reports.photos import FailurePhoto
@@ -20,11 +21,11 @@ from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
 from trialog.web.lines import new_id
 from trialog.web.links import parked_url
-from trialog.web.logging.taking import write_line
 from trialog.web.security import allowed
 from trialog.web.shifts import bp
 from trialog.web.shifts.forms import ReadingForm, UndoForm
 from trialog.web.shifts.lines import list_lines, standing_closing, standing_readings
+from trialog.web.telling import write_and_tell
 from trialog.web.trials.forms import RulingForm
 from trialog.web.trials.views import as_json, download
 
@@ -94,12 +95,15 @@ def undo(shift_id: int) -> Page:
 
 
 def _written(shift: Shift, line: NewEntry, form: Any, words: str, name: str) -> Page:
+    resting = [
+        trial for trial in trials_of(get_session(), shift.cell) if trial.stage == shift.stage
+    ]
     try:
-        write_line(get_session(), shift.cell, line)
+        told = write_and_tell(shift.cell, line, resting)
     except TrialogError as error:
         form.form_errors = [*form.form_errors, f"{error}."]
         return _page(shift, **{name: form}), 422
-    flash(words, "good")
+    flash(f"{words} {told}".strip(), "good")
     return redirect(url_for("shifts.report", shift_id=shift.id))
 
 

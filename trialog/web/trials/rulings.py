@@ -8,12 +8,10 @@ from flask import flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from trialog.errors import TrialogError
-from trialog.evidence import judge
 from trialog.records.entries import NewEntry
 from trialog.records.models import Trial
 from trialog.records.people import Action
 from trialog.records.words import EntryKind
-from trialog.reports.before_after import compare_verdicts
 from trialog.reports.failures import Ruling
 from trialog.reports.photos import FailurePhoto
 from trialog.reports.review import photos_by_entry
@@ -21,8 +19,8 @@ from trialog.web.clock import zone
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
 from trialog.web.lines import new_id
-from trialog.web.logging.taking import write_line
 from trialog.web.security import allowed
+from trialog.web.telling import write_and_tell
 from trialog.web.trials import bp
 from trialog.web.trials.forms import RulingForm
 from trialog.web.trials.reviewing import SHOWN, asked_for, key_of, review
@@ -63,14 +61,11 @@ def undo(trial_id: int) -> Response | tuple[str, int]:
 def _written(
     trial: Trial, entry: NewEntry, form: RulingForm, words: str
 ) -> Response | tuple[str, int]:
-    session = get_session()
-    before = judge(session, trial)
     try:
-        write_line(session, trial.cell, entry)
+        told = write_and_tell(trial.cell, entry, [trial])
     except TrialogError as error:
         form.form_errors = [*form.form_errors, f"{error}."]
         return queue_page(trial, form), 422
-    told = compare_verdicts(before, judge(session, trial)).sentence
     flash(f"{words} {told}".strip(), "good")
     return back_to_queue(trial)
 
