@@ -144,7 +144,7 @@ def test_the_rates_are_drawn_up_to_their_bounds_beside_the_limit(shop, report):
         "as first set up", "&lt;b>no nozzle&lt;/b> &amp; none…",
     )  # fmt: skip
     assert "Since the last revision with cycles: 0 of 200, at most 1.2 %" in chart.summary
-    assert chart.tables[0].rows[0] == ("as first set up", "100", "1", "1.0 %", "3.9 %")
+    assert chart.tables[0].in_words()[0] == ("as first set up", "100", "1", "1.0 %", "3.9 %")
 
 
 # The machine counter.

@@ -72,7 +72,7 @@ def test_without_cycles_the_chart_shows_the_plan_only():
     assert path == [(0, 0), (0, 0)]
     assert exact["x"] == hollow["x"] == []
     assert chart.title == "No cycle counted yet"
-    assert chart.tables[0].rows == (("0", "0", "now"),)
+    assert chart.tables[0].rows == ((0, 0, "now"),)
 
 
 def test_a_failure_is_a_step_at_its_cycle_and_the_line_goes_on_to_the_last_cycle():
@@ -81,7 +81,7 @@ def test_a_failure_is_a_step_at_its_cycle_and_the_line_goes_on_to_the_last_cycle
     assert path == [(0, 0), (17, 1), (800, 1)]
     assert (exact["x"], exact["y"]) == ([17], [1])
     assert hollow["x"] == []
-    assert chart.tables[0].rows == (("17", "1", "exact"), ("800", "1", "now"))
+    assert chart.tables[0].rows == ((17, 1, "exact"), (800, 1, "now"))
     assert trace(chart, "path")["line"]["shape"] == "hv"
 
 
@@ -212,7 +212,7 @@ def test_what_was_said_is_drawn_as_steps_and_breaks_where_the_evidence_began_ane
     assert line["y"] == [1, 2, None, 1, 0]
     assert marks["marker"]["symbol"] == ["diamond", "circle", "diamond", "square"]
     assert chart.summary == "The word changed 3 times; it is NO-GO after 30 cycles now."
-    assert chart.tables[0].rows[1] == ("Tue", "GO", "2,000", "0")
+    assert chart.tables[0].rows[1] == ("Tue", "GO", 2_000, 0)
 
 
 @pytest.mark.parametrize(

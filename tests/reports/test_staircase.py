@@ -70,14 +70,14 @@ def test_the_zones_are_where_the_plan_decides(plan):
 @pytest.mark.parametrize("plan", PLANS, ids=["sequential", "fixed-size", "zero-failure"])
 def test_the_lines_are_a_table_too(plan):
     table = staircase(plan).tables[0]
-    shown = {row[0]: row[1:] for row in table.rows}
+    shown = {row[0]: row[1:] for row in table.in_words()}
     if isinstance(plan, SequentialPlan):
         for failures in range(plan.max_failures + 1):
             no_go = plan.no_go_line(failures)
             expected = (f"{plan.go_line(failures):,}", "–" if no_go is None else f"{no_go:,}")
             assert shown[f"{failures}"] == expected
     else:
-        assert table.rows[0][1] == f"{plan.cycles:,}"
+        assert table.rows[0][1] == plan.cycles
     assert shown[f"{plan.max_failures + 1} or more"] == ("–", "any number")
 
 

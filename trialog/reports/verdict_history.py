@@ -60,7 +60,10 @@ def _changed(before: VerdictChange | None, now: VerdictChange) -> str:
 
 def decisions_chart(rows: tuple[SaidBefore, ...], verdict: Verdict, zone: tzinfo) -> Chart:
     """Draw what was said of a trial over the cycles it had then, up to now."""
-    said = [Said(words.moment(row.at, zone), row.verdict, row.cycles, row.failures) for row in rows]
+    said = [
+        Said(words.moment(row.at, zone), row.verdict, row.cycles, row.failures, row.at)
+        for row in rows
+    ]
     evidence = verdict.evidence
     now = Said("now", verdict.verdict, evidence.cycles, evidence.failures)
     return decisions_over_cycles([*said, now])

@@ -104,6 +104,15 @@ def chance_word(value: float, share: float) -> str:
     return f"{chance(value)} chance" if share == 1 else f"its share of the {chance(value)} chance"
 
 
+def in_hundred(value: float) -> str:
+    """Say a chance to a tenth of a percent, and an almost certain one as no more than that."""
+    if value in (0, 1):
+        return f"{100 * value:.0f} %"
+    if value < 0.0005:
+        return "under 0.1 %"
+    return "over 99.9 %" if value > 0.9995 else f"{100 * value:.1f} %"
+
+
 def stretch(seconds: float) -> str:
     """Say a proven stretch, rounded down: "1 h 12 min"."""
     if seconds <= 0:
@@ -154,6 +163,13 @@ def zone_name(zone: tzinfo, now: datetime) -> str:
 def number(value: float | int | None) -> str:
     """Say a number, or that there is none."""
     return "–" if value is None else f"{value:,}"
+
+
+def measured(value: float) -> str:
+    """Say a number that was worked out: a whole one as it is, else to three digits."""
+    if value == int(value):
+        return f"{int(value):,}"
+    return f"{rounded(value, 3, ROUND_HALF_EVEN):,f}"
 
 
 listed = reasons.listed

@@ -1,6 +1,6 @@
 """Charts, each with the same content in words and as tables."""
 
-from trialog.reports.figures.chart import Chart, Table
+from trialog.reports.figures.chart import Chart
 from trialog.reports.figures.decisions import Said, decisions_over_cycles
 from trialog.reports.figures.planning import chances_of_passing, times_to_decide
 from trialog.reports.figures.revisions import Rate, rates_by_revision
@@ -13,7 +13,6 @@ __all__ = [
     "Rate",
     "Said",
     "Step",
-    "Table",
     "chances_of_passing",
     "decisions_over_cycles",
     "failure_steps",

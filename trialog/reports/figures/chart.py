@@ -13,6 +13,8 @@ from typing import Any
 
 import plotly.graph_objects as go
 
+from trialog.reports.tables import Table
+
 TEXT, GRID = "var(--chart-text)", "var(--chart-grid)"
 LINE, MARK = "var(--chart-line)", "var(--chart-mark)"
 GO_COLOUR, GO_FILL = "var(--chart-go)", "var(--chart-go-fill)"
@@ -22,15 +24,6 @@ LABEL = "var(--chart-label)"
 CLEAR = "rgba(0,0,0,0)"
 
 HEIGHT = 380
-
-
-@dataclass(frozen=True)
-class Table:
-    """Rows that say what a chart shows."""
-
-    caption: str
-    columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
 
 
 @dataclass(frozen=True)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 from itertools import pairwise
 from typing import NamedTuple
 
 import plotly.graph_objects as go
 
+from trialog.languages import t
 from trialog.reports import words
 from trialog.reports.figures.chart import (
     GO_COLOUR,
@@ -15,10 +17,10 @@ from trialog.reports.figures.chart import (
     LINE,
     NO_GO_COLOUR,
     Chart,
-    Table,
     axis,
     frame,
 )
+from trialog.reports.tables import Column, Table
 
 HEIGHT = 220
 LEVELS = ("NO-GO", "KEEP RUNNING", "GO")
@@ -27,12 +29,16 @@ SHAPES = {"NO-GO": "square", "KEEP RUNNING": "diamond", "GO": "circle"}
 
 
 class Said(NamedTuple):
-    """A verdict, and after how many counted cycles with how many relevant failures."""
+    """A verdict, and after how many counted cycles with how many relevant failures.
+
+    `when` in words; `at` is None for what is said now.
+    """
 
     when: str
     verdict: str
     cycles: int
     failures: int
+    at: datetime | None = None
 
 
 def decisions_over_cycles(said: Sequence[Said]) -> Chart:
@@ -73,10 +79,16 @@ def decisions_over_cycles(said: Sequence[Said]) -> Chart:
         summary=_summary(said),
         tables=(
             Table(
-                "What was said",
-                ("when", "verdict", "cycles", "relevant failures"),
-                tuple(
-                    (one.when, one.verdict, f"{one.cycles:,}", f"{one.failures:,}") for one in said
+                name="decisions",
+                caption=t("What was said"),
+                columns=(
+                    Column("when", t("when"), "moment"),
+                    Column("verdict", t("verdict")),
+                    Column("cycles", t("counted cycles"), "count"),
+                    Column("failures", t("relevant failures"), "count"),
+                ),
+                rows=tuple(
+                    (one.at or one.when, t(one.verdict), one.cycles, one.failures) for one in said
                 ),
             ),
         ),

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import plotly.graph_objects as go
 
+from trialog.languages import t
 from trialog.reliability import PlanChoice
 from trialog.reliability.choices import Kind
 from trialog.reports import words
@@ -21,11 +22,11 @@ from trialog.reports.figures.chart import (
     NO_GO_COLOUR,
     TEXT,
     Chart,
-    Table,
     axis,
     frame,
     label,
 )
+from trialog.reports.tables import Column, Table
 
 POINTS = 121
 """Rates at which a chance is worked out: one for every few pixels."""
@@ -135,15 +136,6 @@ def passes(chance: float) -> str:
     return words.rate_down(chance, 3)
 
 
-def in_hundred(chance: float) -> str:
-    """Say a chance to a tenth of a percent, and an almost certain one as no more than that."""
-    if chance in (0, 1):
-        return f"{100 * chance:.0f} %"
-    if chance < 0.0005:
-        return "under 0.1 %"
-    return "over 99.9 %" if chance > 0.9995 else f"{100 * chance:.1f} %"
-
-
 def _chances_title(choices: Sequence[PlanChoice]) -> str:
     worst = max(choice.pass_chance_at_limit for choice in choices)
     good = [f"{passes(choice.pass_chance_at_design)} ({choice.kind})" for choice in choices]
@@ -173,15 +165,22 @@ def _chances_table(
     shown = sorted({*even.tolist(), *(int(np.flatnonzero(rates == rate)[0]) for rate in named)})
     rows = [
         (
-            f"{words.one_in(float(rates[at]))}"
-            + (f", {named[float(rates[at])]}" if float(rates[at]) in named else ""),
-            *(in_hundred(float(passing[at])) for passing in chances.values()),
+            words.one_in(float(rates[at])),
+            float(rates[at]),
+            named.get(float(rates[at])),
+            *(float(passing[at]) for passing in chances.values()),
         )
         for at in shown
     ]
     return Table(
-        caption="Chance of GO",
-        columns=("true failure rate", *chances),
+        name="chances",
+        caption=t("Chance of GO"),
+        columns=(
+            Column("one_in", t("true failure rate")),
+            Column("rate", t("failures per cycle"), "rate"),
+            Column("which", t("which"), missing=""),
+            *(Column(kind.replace("-", "_"), t(kind), "share") for kind in chances),
+        ),
         rows=tuple(rows),
     )
 
@@ -281,17 +280,34 @@ def _times_title(span: Span, shifts: dict[int, int]) -> str:
 
 
 def _times_table(spans: Sequence[Span], shifts: dict[int, int]) -> Table:
-    def cell(cycles: int) -> str:
-        return f"{cycles:,} ({words.counted(shifts[cycles], 'shift')})"
-
+    shares = (("tenth", t("1 in 10 within")), ("half", t("half within")),
+              ("nine_tenths", t("9 in 10 within")))  # fmt: skip
+    within = [
+        column
+        for key, heading in shares
+        for column in (
+            Column(key, heading, "count", t("cycles")),
+            Column(f"{key}_shifts", heading, "count", t("shifts")),
+        )
+    ]
     return Table(
-        caption="Cycles until GO or NO-GO",
-        columns=("plan, true rate", "1 in 10 within", "half within", "9 in 10 within", "mean"),
+        name="times",
+        caption=t("Cycles until GO or NO-GO"),
+        columns=(
+            Column("plan", t("plan, true rate")),
+            *within,
+            Column("mean", t("mean"), "count", t("cycles")),
+        ),
         rows=tuple(
             (
-                f"{span.kind}, {span.at}", cell(span.tenth), cell(span.half),
-                cell(span.nine_tenths), f"{math.ceil(span.mean):,}",
+                f"{t(span.kind)}, {t(span.at)}",
+                *(
+                    value
+                    for cycles in (span.tenth, span.half, span.nine_tenths)
+                    for value in (cycles, shifts[cycles])
+                ),
+                math.ceil(span.mean),
             )
             for span in spans
         ),
-    )  # fmt: skip
+    )

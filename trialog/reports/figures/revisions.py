@@ -7,8 +7,10 @@ from typing import NamedTuple
 
 import plotly.graph_objects as go
 
+from trialog.languages import t
 from trialog.reports import words
-from trialog.reports.figures.chart import LINE, MARK, NO_GO_COLOUR, Chart, Table, axis, frame, label
+from trialog.reports.figures.chart import LINE, MARK, NO_GO_COLOUR, Chart, axis, frame, label
+from trialog.reports.tables import Column, Table
 
 LONGEST_NAME = 24
 """Characters of a revision under the axis; the table has it whole."""
@@ -66,16 +68,20 @@ def rates_by_revision(rates: Sequence[Rate], limit: float, confidence: float) ->
         summary=_summary(rates, limit, confidence),
         tables=(
             Table(
-                f"Rates, with bounds at {words.chance(confidence)} confidence",
-                ("revision", "cycles", "relevant failures", "rate", "at most"),
-                tuple(
-                    (
-                        one.what,
-                        f"{one.cycles:,}",
-                        f"{one.failures:,}",
-                        words.rate(one.failures / one.cycles),
-                        words.rate_up(one.upper),
-                    )
+                name="rates-by-revision",
+                caption=t(
+                    "Rates, with bounds at {confidence} confidence",
+                    confidence=words.chance(confidence),
+                ),
+                columns=(
+                    Column("revision", t("revision")),
+                    Column("cycles", t("cycles"), "count"),
+                    Column("failures", t("relevant failures"), "count"),
+                    Column("estimate", t("rate"), "rate"),
+                    Column("upper", t("at most"), "rate_up"),
+                ),
+                rows=tuple(
+                    (one.what, one.cycles, one.failures, one.failures / one.cycles, one.upper)
                     for one in rates
                 ),
             ),

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import plotly.graph_objects as go
 
+from trialog.languages import t
 from trialog.reliability import Crossing, Decision, FixedPlan, Plan, first_decision
 from trialog.reports.figures.chart import (
     GO_COLOUR,
@@ -15,12 +16,12 @@ from trialog.reports.figures.chart import (
     MARK,
     NO_GO_COLOUR,
     Chart,
-    Table,
     axis,
     frame,
     label,
 )
 from trialog.reports.figures.zones import Extent, add_zones, extent, lines_in_words, lines_table
+from trialog.reports.tables import Column, Table
 from trialog.reports.words import counted
 
 MOST_STEPS = 2_000
@@ -146,13 +147,18 @@ def _summary(plan: Plan, steps: tuple[Step, ...], cycles: int) -> str:
 
 def _path_table(steps: tuple[Step, ...], cycles: int) -> Table:
     shown = [
-        (f"{step.cycle:,}", f"{step.failures:,}", "exact" if step.exact else "end of shift")
+        (step.cycle, step.failures, t("exact") if step.exact else t("end of shift"))
         for step in _thinned(steps)
     ]
     return Table(
-        caption="The trial's path",
-        columns=("counted cycle", "relevant failures so far", "position"),
-        rows=(*shown, (f"{cycles:,}", f"{len(steps):,}", "now")),
+        name="path",
+        caption=t("The trial's path"),
+        columns=(
+            Column("cycle", t("counted cycle"), "count"),
+            Column("failures", t("relevant failures so far"), "count"),
+            Column("position", t("position")),
+        ),
+        rows=(*shown, (cycles, len(steps), t("now"))),
     )
 
 

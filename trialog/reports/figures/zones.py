@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import plotly.graph_objects as go
 
+from trialog.languages import t
 from trialog.reliability import Plan
 from trialog.reports.figures.chart import (
     GO_COLOUR,
@@ -20,9 +21,9 @@ from trialog.reports.figures.chart import (
     LABEL,
     NO_GO_COLOUR,
     NO_GO_FILL,
-    Table,
     label,
 )
+from trialog.reports.tables import Column, Table
 from trialog.reports.words import counted
 
 MOST_ROWS = 500
@@ -197,15 +198,17 @@ def _roomiest(plan: Plan) -> tuple[float, int]:
 def lines_table(plan: Plan) -> Table:
     """Return the plan's two lines as a table."""
     no_go = {first: cycles for cycles, first, _ in no_go_rows(plan)}
-    rows = [
-        (_of(first, last), f"{cycles:,}", f"{no_go[first]:,}" if first in no_go else "–")
-        for cycles, first, last in go_rows(plan)
-    ]
-    more = f"{plan.max_failures + 1:,} or more"
+    rows = [(_of(first, last), cycles, no_go.get(first)) for cycles, first, last in go_rows(plan)]
+    more = t("{failures} or more", failures=f"{plan.max_failures + 1:,}")
     return Table(
-        caption="The plan's lines",
-        columns=("failures", "GO from cycles", "NO-GO up to cycles"),
-        rows=(*rows, (more, "–", "any number")),
+        name="plan-lines",
+        caption=t("The plan's lines"),
+        columns=(
+            Column("failures", t("failures")),
+            Column("go_from", t("GO from cycles"), "count"),
+            Column("no_go_up_to", t("NO-GO up to cycles"), "count"),
+        ),
+        rows=(*rows, (more, None, t("any number"))),
     )
 
 

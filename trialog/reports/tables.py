@@ -1,0 +1,151 @@
+"""Tables as reports hold them: typed values, and how each column's values are said.
+
+One table serves the page, the printed document, the workbook and the file of raw values, so that
+none of them can say anything else than the others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
+from functools import cached_property
+from typing import Literal
+
+from trialog.errors import InvalidValueError
+from trialog.reports import words
+
+Value = str | int | float | datetime | None
+"""What a table holds. A text stands as it is, also in a column of numbers ("any number")."""
+
+Kind = Literal[
+    "text", "count", "number", "rate", "rate_up", "rate_down", "chance", "share", "stretch",
+    "length", "moment",
+]  # fmt: skip
+"""What a column's values are, which decides how they are rounded and said.
+
+`rate` is an estimate, `rate_up` an upper bound, `rate_down` a limit or lower bound, all per cycle;
+`chance` is one that was asked for, `share` one that was worked out. `stretch` is a proven one, in
+seconds, and rounded down; `length` a known one, in seconds.
+"""
+
+SAID: dict[str, Callable[..., str]] = {
+    "count": words.number,
+    "number": words.measured,
+    "rate": words.rate,
+    "rate_up": words.rate_up,
+    "rate_down": words.rate_down,
+    "chance": words.chance,
+    "share": words.in_hundred,
+    "stretch": words.stretch,
+    "length": words.length,
+}
+"""How a number of each kind is said."""
+
+NOTHING = "–"
+"""What stands where there is no value, unless the column has a word for that."""
+
+
+@dataclass(frozen=True)
+class Column:
+    """What a column holds. `missing` is said where it has no value."""
+
+    key: str
+    heading: str
+    kind: Kind = "text"
+    unit: str = ""
+    missing: str = NOTHING
+
+    @property
+    def title(self) -> str:
+        """The heading, with the unit where there is one."""
+        return f"{self.heading} ({self.unit})" if self.unit else self.heading
+
+    @property
+    def numeric(self) -> bool:
+        """Whether the values are numbers."""
+        return self.kind in SAID
+
+    def in_words(self, value: Value, clock: tzinfo | None = None) -> str:
+        """Say a value of this column; only a moment needs the clock, which is the shop's zone."""
+        if value is None:
+            return self.missing
+        if isinstance(value, str):
+            return value
+        if isinstance(value, datetime):
+            if clock is None:  # else it would be said in the zone of whatever computer this is
+                raise InvalidValueError("clock", "be a time zone where there are moments", clock)
+            return words.moment(value, clock)
+        return SAID[self.kind](value)
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A value as a page shows it: its words, and the whole number behind rounded ones."""
+
+    words: str
+    value: Value
+    column: Column
+
+    @property
+    def whole(self) -> float | int | None:
+        """The number that the words round; None where they say all of it."""
+        number = isinstance(self.value, (int, float)) and self.column.numeric
+        return self.value if number and self.column.kind != "count" else None  # type: ignore[return-value]
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows of raw values under columns.
+
+    `head` is the key of the column whose values name the rows; without, it is the first.
+    `empty` says why there are no rows, where there are none.
+    """
+
+    name: str
+    caption: str
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[Value, ...], ...]
+    head: str = ""
+    empty: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse a row that does not fit the columns, and a number in a column of words."""
+        for row in self.rows:
+            if len(row) != len(self.columns):
+                raise InvalidValueError(
+                    f"{self.name} row", f"have {len(self.columns)} values", len(row)
+                )
+            for column, value in zip(self.columns, row, strict=True):
+                if not _fits(column, value):
+                    raise InvalidValueError(
+                        f"{self.name} {column.key}", f"be of kind {column.kind}", value
+                    )
+
+    @cached_property
+    def head_place(self) -> int:
+        """The place of the column that names the rows."""
+        keys = [column.key for column in self.columns]
+        return keys.index(self.head) if self.head else 0
+
+    def cells(self, clock: tzinfo | None = None) -> tuple[tuple[Cell, ...], ...]:
+        """Return the rows as a page shows them, times in the shop's zone."""
+        return tuple(
+            tuple(
+                Cell(column.in_words(value, clock), value, column)
+                for column, value in zip(self.columns, row, strict=True)
+            )
+            for row in self.rows
+        )
+
+    def in_words(self, clock: tzinfo | None = None) -> tuple[tuple[str, ...], ...]:
+        """Return the rows in words, times in the shop's zone."""
+        return tuple(tuple(cell.words for cell in row) for row in self.cells(clock))
+
+
+def _fits(column: Column, value: Value) -> bool:
+    if value is None or isinstance(value, str):
+        return True
+    if isinstance(value, datetime):
+        return column.kind == "moment"
+    return column.numeric and not isinstance(value, bool)
