@@ -5,7 +5,8 @@ import re
 import pytest
 
 from trialog.evidence import acknowledge, explained, judge
-from trialog.evidence.reasons import EXPLANATIONS, listed
+from trialog.evidence.reasons import EXPLANATIONS
+from trialog.languages import listed
 from trialog.records.words import AcknowledgementKind, Condition, EntryKind, PlanKind
 
 pytestmark = pytest.mark.database("sqlite")

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from trialog.evidence.gathering import Evidence
 from trialog.evidence.parked import left_out_words, waiting_words
-from trialog.evidence.reasons import Reason, some
+from trialog.evidence.reasons import Reason
 from trialog.evidence.worst_case import untold, worst_case
+from trialog.languages import counted, mark, t
 from trialog.reliability import Plan, Standing
 
-NAME = "log agrees with the machine counter"
+NAME = mark("log agrees with the machine counter")
 
 
 def log_agrees(evidence: Evidence, plan: Plan, standing: Standing) -> Reason:
@@ -24,35 +25,41 @@ def log_agrees(evidence: Evidence, plan: Plan, standing: Standing) -> Reason:
     if evidence.parked.waiting:
         met = False
         said.insert(0, waiting_words(evidence.parked.waiting))
-    return Reason("counter", NAME, met, "; ".join(said))
+    return Reason("counter", t(NAME), met, "; ".join(said))
 
 
 def _counter(evidence: Evidence, plan: Plan, standing: Standing) -> tuple[bool, str]:
     """Hold the verdict against the worst case: every unlogged cycle was a failure, and the first
     in its shift."""
     if not evidence.reconciliations:
-        return False, "no shift to compare yet"
+        return False, t("no shift to compare yet")
     if unclear := untold(evidence):
-        listed = "; ".join(f"{item.label}: {item.state}" for item in unclear[:3])
-        more = f" and {len(unclear) - 3} more" if len(unclear) > 3 else ""
-        return False, f"cannot be told for {listed}{more}"
+        listed = "; ".join(f"{item.label}: {t(item.state)}" for item in unclear[:3])
+        if len(unclear) > 3:
+            listed = t("{listed} and {number} more", listed=listed, number=len(unclear) - 3)
+        return False, t("cannot be told for {listed}", listed=listed)
     if evidence.doubtful_readings:
         listed = "; ".join(evidence.doubtful_readings[:3])
-        return False, (
-            f"readings that good cycles rest on are in doubt ({listed}); where they are right "
-            "all the same, write one of them in again"
+        return False, t(
+            "readings that good cycles rest on are in doubt ({listed}); where they are right "
+            "all the same, write one of them in again",
+            listed=listed,
         )
     between = _between_shifts(evidence)
     worst = worst_case(evidence, plan, standing)
     if worst is None or worst.unlogged == 0:
-        return True, f"every cycle that the machine counted was logged{between}"
+        return True, t("every cycle that the machine counted was logged") + between
     decision = worst.standing.decision
     same = decision == standing.decision
-    effect = "the verdict stays" if same else f"the plan would say {decision}"
-    return same, (
-        f"{some(worst.unlogged, 'cycle')} counted by the machine and logged by nobody; "
-        f"were each a failure, {effect}{between}"
+    effect = (
+        t("the verdict stays") if same else t("the plan would say {decision}", decision=t(decision))
     )
+    said = t(
+        "{cycles} counted by the machine and logged by nobody; were each a failure, {effect}",
+        cycles=counted(worst.unlogged, "cycle"),
+        effect=effect,
+    )
+    return same, said + between
 
 
 def _between_shifts(evidence: Evidence) -> str:
@@ -63,7 +70,6 @@ def _between_shifts(evidence: Evidence) -> str:
     """
     if evidence.cycles_between_shifts == 0:
         return ""
-    return (
-        f"; between shifts the machine counted {some(evidence.cycles_between_shifts, 'cycle')} "
-        "that no shift covers"
-    )
+    cycles = counted(evidence.cycles_between_shifts, "cycle")
+    said = t("between shifts the machine counted {cycles} that no shift covers", cycles=cycles)
+    return f"; {said}"

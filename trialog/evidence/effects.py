@@ -13,9 +13,11 @@ from dataclasses import dataclass, replace
 from trialog.evidence.coverage import asked_of, missing_of
 from trialog.evidence.gathering import Evidence
 from trialog.evidence.numbering import FailedCycle
-from trialog.evidence.reasons import Reason, listed, some
+from trialog.evidence.reasons import Reason
 from trialog.evidence.reconciling import CounterState
 from trialog.evidence.verdict import Verdict
+from trialog.languages import counted as some
+from trialog.languages import listed
 from trialog.records.words import Effect
 from trialog.reliability import Decision, Plan, decision_under
 

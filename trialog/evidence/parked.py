@@ -7,7 +7,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from trialog.evidence.reasons import some
+from trialog.languages import tn
 from trialog.records.models import ParkedLine
 from trialog.records.parking import count_by_outcome
 from trialog.records.words import ParkedOutcome
@@ -35,13 +35,17 @@ def count_parked_since(session: Session, cell_id: int, moment: datetime | None) 
 
 def waiting_words(lines: int) -> str:
     """Say that lines wait to be looked at."""
-    verb, them = ("was", "it") if lines == 1 else ("were", "them")
-    return (
-        f"{some(lines, 'line')} from tablets {verb} not taken into the logbook; see to {them} first"
+    return tn(
+        "{number} line from tablets was not taken into the logbook; see to it first",
+        "{number} lines from tablets were not taken into the logbook; see to them first",
+        lines,
     )
 
 
 def left_out_words(lines: int) -> str:
     """Say that lines were left out for good."""
-    verb = "was" if lines == 1 else "were"
-    return f"{some(lines, 'line')} from tablets {verb} left out by an engineer, with a reason"
+    return tn(
+        "{number} line from tablets was left out by an engineer, with a reason",
+        "{number} lines from tablets were left out by an engineer, with a reason",
+        lines,
+    )

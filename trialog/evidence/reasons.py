@@ -2,40 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
+from trialog.languages import mark, t
+
 EXPLANATIONS = {
-    "plan": (
+    "plan": mark(
         "The plan was fixed beforehand and says how many cycles are enough for how many relevant "
         "failures. Only a rule chosen before the results keeps its promise, however often anybody "
         "looks."
     ),
-    "damage": (
+    "damage": mark(
         "A failure that can damage the machine, the part or the robot is not a matter of how rare "
         "it is: with nobody there, one is too many."
     ),
-    "rulings": (
+    "rulings": mark(
         "Until an engineer has said whether a failure speaks against the device it counts as "
         "relevant. A verdict must not rest on failures that nobody has looked at."
     ),
-    "counter": (
+    "counter": mark(
         "The machine counts its own cycles. What it counted and nobody logged may have been "
         "failures, so the plan is tried again with each of them a failure."
     ),
-    "changes": (
+    "changes": mark(
         "Cycles of a device as it was before a change say little of the device as it is now. A "
         "change begins the evidence anew, unless somebody wrote down why it does not matter."
     ),
-    "conditions": (
+    "conditions": mark(
         "A device that was tried in fair weather only has not been tried. The requirement says "
         "how many shifts, operators, cold starts, material lots and tool changes it must have met."
     ),
-    "patterns": (
+    "patterns": mark(
         "The bound rests on failures that come at a steady rate. Where they come closer together, "
         "or in bursts, somebody has to have seen it and written down why to go on."
     ),
-    "cautions": (
+    "cautions": mark(
         "No number makes a cell safe. Somebody has to have taken note in writing of what numbers "
         "cannot replace."
     ),
@@ -60,16 +61,4 @@ class Reason:
     @property
     def explanation(self) -> str:
         """What the line asks, and why."""
-        return EXPLANATIONS[self.key]
-
-
-def some(number: int, word: str) -> str:
-    """Say how many of something there are."""
-    return f"{number:,} {word}" + ("" if number == 1 else "s")
-
-
-def listed(parts: Sequence[str], last: str = "and") -> str:
-    """Join words to a list: "a, b and c"."""
-    if len(parts) < 2:
-        return "".join(parts)
-    return f"{', '.join(parts[:-1])} {last} {parts[-1]}"
+        return t(EXPLANATIONS[self.key])

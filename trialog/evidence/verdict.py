@@ -14,8 +14,9 @@ from trialog.evidence.agreement import log_agrees
 from trialog.evidence.coverage import asked_of, missing_of
 from trialog.evidence.gathering import Evidence, gather_evidence
 from trialog.evidence.patterns import find_patterns
-from trialog.evidence.reasons import Reason, some
+from trialog.evidence.reasons import Reason
 from trialog.evidence.trials import limit_of, plan_of, requirement_of, subject_of
+from trialog.languages import counted, t
 from trialog.records.models import Acknowledgement, Trial
 from trialog.records.words import AcknowledgementKind
 from trialog.reliability import (
@@ -124,21 +125,25 @@ def _reasons(
     yield _plan_reached(evidence, plan, standing)
     yield Reason(
         "damage",
-        "no failure that can damage",
+        t("no failure that can damage"),
         evidence.damage_failures == 0,
-        f"{some(evidence.damage_failures, 'relevant failure')} that can damage the machine, "
-        "the part or the robot"
+        t(
+            "{failures} that can damage the machine, the part or the robot",
+            failures=counted(evidence.damage_failures, "relevant failure"),
+        )
         if evidence.damage_failures
-        else "none so far that can damage the machine, the part or the robot",
+        else t("none so far that can damage the machine, the part or the robot"),
     )
     yield Reason(
         "rulings",
-        "every failure ruled on",
+        t("every failure ruled on"),
         evidence.unruled == 0,
-        f"{some(evidence.unruled, 'failure')} waiting for a ruling; until then each counts "
-        "as relevant"
+        t(
+            "{failures} waiting for a ruling; until then each counts as relevant",
+            failures=counted(evidence.unruled, "failure"),
+        )
         if evidence.unruled
-        else "none is waiting for a ruling",
+        else t("none is waiting for a ruling"),
     )
     yield log_agrees(evidence, plan, standing)
     yield _no_change(evidence)
@@ -148,12 +153,17 @@ def _reasons(
 
 
 def _plan_reached(evidence: Evidence, plan: Plan, standing: Standing) -> Reason:
-    counts = f"{evidence.cycles:,} cycles with {some(evidence.failures, 'relevant failure')}"
+    detail = t(
+        "{cycles} cycles with {failures}; the plan asks for {plan}",
+        cycles=evidence.cycles,
+        failures=counted(evidence.failures, "relevant failure"),
+        plan=plan.in_words(),
+    )
     return Reason(
         "plan",
-        "plan reached its GO line",
+        t("plan reached its GO line"),
         standing.decision == "GO",
-        f"{counts}; the plan asks for {plan.in_words()}{_first_line(evidence, plan, standing)}",
+        detail + _first_line(evidence, plan, standing),
     )
 
 
@@ -161,16 +171,34 @@ def _first_line(evidence: Evidence, plan: Plan, standing: Standing) -> str:
     """Say how the trial came to stand elsewhere than its counts alone would tell."""
     first, now = standing.first, plan.decide(evidence.failures, evidence.cycles)
     if first is None:
-        unknown = some(evidence.failures_without_order, "failure")
-        worst = standing.worst.decision
-        return f"; the order of {unknown} is not known, and in the worst one the plan says {worst}"
+        said = t(
+            "the order of {failures} is not known, and in the worst one the plan says {decision}",
+            failures=counted(evidence.failures_without_order, "failure"),
+            decision=t(standing.worst.decision),
+        )
+        return f"; {said}"
     if first.decision == now:
         return ""
-    crossed = f"{first.cycles:,} cycles with {some(first.failures, 'failure')}"
+    crossed = {"cycles": first.cycles, "failures": counted(first.failures, "failure")}
     if first.decision == "NO-GO":
-        return f"; it crossed the NO-GO line at {crossed}, and the first line decides"
-    since = "put it back" if now == "KEEP RUNNING" else "were too many"
-    return f"; it reached the GO line at {crossed}, and failures since then {since}"
+        told = t(
+            "it crossed the NO-GO line at {cycles} cycles with {failures}, and the first line "
+            "decides",
+            **crossed,
+        )
+    elif now == "KEEP RUNNING":
+        told = t(
+            "it reached the GO line at {cycles} cycles with {failures}, and failures since then "
+            "put it back",
+            **crossed,
+        )
+    else:
+        told = t(
+            "it reached the GO line at {cycles} cycles with {failures}, and failures since then "
+            "were too many",
+            **crossed,
+        )
+    return f"; {told}"
 
 
 def _no_change(evidence: Evidence) -> Reason:
@@ -179,11 +207,13 @@ def _no_change(evidence: Evidence) -> Reason:
     A resetting change begins the evidence anew, so what is left are those with a
     written reason; they are shown to whoever signs.
     """
-    name = "no change since the evidence began"
+    name = t("no change since the evidence began")
     if not evidence.changes:
-        return Reason("changes", name, True, f"evidence since: {evidence.since.what}")
+        since = t("evidence since: {what}", what=evidence.since.what)
+        return Reason("changes", name, True, since)
     listed = "; ".join(
-        f"{change.what} (kept the evidence: {change.reason})" for change in evidence.changes
+        t("{what} (kept the evidence: {reason})", what=change.what, reason=change.reason)
+        for change in evidence.changes
     )
     kept = all(change.reason for change in evidence.changes)
     return Reason("changes", name, kept, listed)
@@ -192,14 +222,21 @@ def _no_change(evidence: Evidence) -> Reason:
 def _conditions_covered(evidence: Evidence) -> Reason:
     asked = asked_of(evidence.trial.requirement)
     detail = ", ".join(
-        f"{word} {evidence.conditions[word]} ({least} asked)" for word, least in asked.items()
+        t(
+            "{condition} {met} ({least} asked)",
+            condition=t(word),
+            met=evidence.conditions[word],
+            least=least,
+        )
+        for word, least in asked.items()
     )
     met = not missing_of(evidence.conditions, asked)
-    return Reason("conditions", "required conditions covered", met, detail or "none required")
+    name = t("required conditions covered")
+    return Reason("conditions", name, met, detail or t("none required"))
 
 
 def _no_pattern(session: Session, evidence: Evidence) -> Reason:
-    name = "no trend or burst left unacknowledged"
+    name = t("no trend or burst left unacknowledged")
     shifts = evidence.shifts[evidence.shifts["cycles"] > 0]
     patterns = find_patterns(
         evidence.positions,
@@ -210,7 +247,7 @@ def _no_pattern(session: Session, evidence: Evidence) -> Reason:
     )
     found = "; ".join(patterns)
     if not found:
-        return Reason("patterns", name, True, "neither found at 5 %")
+        return Reason("patterns", name, True, t("neither found at 5 %"))
     noted = session.scalar(
         select(func.max(Acknowledgement.chain_length)).where(
             Acknowledgement.trial_id == evidence.trial.id,
@@ -218,12 +255,12 @@ def _no_pattern(session: Session, evidence: Evidence) -> Reason:
         )
     )
     acknowledged = noted is not None and noted >= evidence.last_failure
-    detail = found + (" (acknowledged)" if acknowledged else "")
+    detail = t("{patterns} (acknowledged)", patterns=found) if acknowledged else found
     return Reason("patterns", name, acknowledged, detail)
 
 
 def _cautions_acknowledged(session: Session, trial: Trial) -> Reason:
-    name = "cautions acknowledged"
+    name = t("cautions acknowledged")
     noted = session.scalars(
         select(Acknowledgement)
         .where(
@@ -234,8 +271,9 @@ def _cautions_acknowledged(session: Session, trial: Trial) -> Reason:
         .limit(1)
     ).first()
     if noted is None:
-        return Reason("cautions", name, False, "nobody has acknowledged them for this trial")
-    return Reason("cautions", name, True, f"by {noted.person.name}")
+        nobody = t("nobody has acknowledged them for this trial")
+        return Reason("cautions", name, False, nobody)
+    return Reason("cautions", name, True, t("by {person}", person=noted.person.name))
 
 
 def verdict_as_dict(verdict: Verdict) -> dict[str, Any]:

@@ -11,9 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from trialog.errors import InvalidValueError
+from trialog.languages import counted, t
 from trialog.reliability import _checks, _tails
 from trialog.reliability._tails import Floats
-from trialog.reliability._words import counted
 from trialog.reliability.bounds import failure_rate_bounds
 
 Decision = Literal["GO", "KEEP RUNNING", "NO-GO"]
@@ -196,6 +196,8 @@ class FixedPlan:
     def in_words(self) -> str:
         """Say the plan in a phrase, such as "1,604 cycles with at most 2 failures"."""
         if self.allowed_failures == 0:
-            return f"{counted(self.cycles, 'clean cycle')}; one failure ends the plan"
+            cycles = counted(self.cycles, "clean cycle")
+            return t("{cycles}; one failure ends the plan", cycles=cycles)
         failures = counted(self.allowed_failures, "failure")
-        return f"{counted(self.cycles, 'cycle')} with at most {failures}"
+        cycles = counted(self.cycles, "cycle")
+        return t("{cycles} with at most {failures}", cycles=cycles, failures=failures)

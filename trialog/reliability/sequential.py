@@ -13,10 +13,10 @@ import numpy as np
 from scipy import optimize
 
 from trialog.errors import InvalidValueError
+from trialog.languages import counted, localised, t
 from trialog.reliability import _checks, _exact
 from trialog.reliability._lattice import Lattice
 from trialog.reliability._tails import Floats
-from trialog.reliability._words import counted
 from trialog.reliability.fixed import ANY_CYCLES, Decision, Rates
 
 LEAST_RATE = 1e-300
@@ -174,11 +174,13 @@ class SequentialPlan:
     def in_words(self) -> str:
         """Say the plan, such as "1,604 clean cycles, and 1,279 more for each failure"."""
         step = self.cycles_per_failure
-        more = f"{step:,.0f}" if step == round(step) else f"about {step:.1f}"
-        failures = counted(self.max_failures + 1, "failure")
-        return (
-            f"{counted(self.first_go_cycles, 'clean cycle')}, and {more} more for each failure; "
-            f"ends by {counted(self.max_cycles, 'cycle')} or at {failures}"
+        whole = step == round(step)
+        return t(
+            "{cycles}, and {more} more for each failure; ends by {most} or at {failures}",
+            cycles=counted(self.first_go_cycles, "clean cycle"),
+            more=round(step) if whole else t("about {number}", number=localised(f"{step:.1f}")),
+            most=counted(self.max_cycles, "cycle"),
+            failures=counted(self.max_failures + 1, "failure"),
         )
 
     @cached_property

@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import datetime, tzinfo
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
-from trialog.evidence import reasons
+from trialog.languages import counted, listed, localised, numeral, t
 
 DIGITS = 2
 """Significant digits of a rate."""
@@ -20,21 +20,22 @@ MOST_DIGITS = 6
 LIMIT_OF_EXACT = 1_000
 """Below this a number of cycles in a sentence is exact; above, three digits and "about"."""
 
+__all__ = [
+    "about_up", "bound_and_limit", "chance", "chance_word", "clock_time", "counted", "length",
+    "listed", "measured", "moment", "number", "one_in", "rate", "rate_down", "rate_up", "rounded",
+    "stretch", "zone_name",
+]  # fmt: skip
+
 MINUTE, HOUR, DAY = 60, 3600, 24 * 3600
-
-
-def counted(number: int, noun: str) -> str:
-    """Say how many of something there are: "1 cycle", "27,297 cycles"."""
-    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
 
 
 def about_up(number: int) -> str:
     """Say a number of cycles still needed, rounded up to three digits where it is long."""
     if number < LIMIT_OF_EXACT:
-        return f"{number:,}"
+        return numeral(number)
     step = 10 ** (len(str(number)) - 3)
     rounded = -(-number // step) * step
-    return f"{rounded:,}" if rounded == number else f"about {rounded:,}"
+    return numeral(rounded) if rounded == number else t("about {number}", number=rounded)
 
 
 def rounded(value: float, digits: int, rounding: str) -> Decimal:
@@ -48,7 +49,7 @@ def rounded(value: float, digits: int, rounding: str) -> Decimal:
 
 
 def _percent(rate: float, digits: int, rounding: str) -> str:
-    return f"{rounded(rate, digits, rounding).scaleb(2):,f} %"
+    return f"{numeral(rounded(rate, digits, rounding).scaleb(2))} %"
 
 
 def rate(value: float | None, digits: int = DIGITS) -> str:
@@ -82,7 +83,7 @@ def one_in(value: float | None) -> str:
     if value is None:
         return "–"
     if value == 0:
-        return "none"
+        return t("none")
     cycles = Decimal(f"{1 / value:.12g}")  # twelve digits: 1 in 740 must not become 739.9…
     digits = 3 if cycles >= 100 else 2
     step = Decimal(1).scaleb(cycles.adjusted() - digits + 1)
@@ -90,18 +91,20 @@ def one_in(value: float | None) -> str:
     if shown == shown.to_integral_value():
         shown = shown.to_integral_value()
     if shown == 1:
-        return "every cycle" if value == 1 else "nearly every cycle"
-    return f"1 in {shown:,f} cycles"
+        return t("every cycle") if value == 1 else t("nearly every cycle")
+    return t("1 in {cycles} cycles", cycles=numeral(shown))
 
 
 def chance(value: float) -> str:
     """Say a chance or confidence as it was asked for: "90 %", "99.5 %"."""
-    return f"{(Decimal(repr(float(value))) * 100).normalize():f} %"
+    return f"{localised(f'{(Decimal(repr(float(value))) * 100).normalize():f}')} %"
 
 
 def chance_word(value: float, share: float) -> str:
     """Say which chance a stretch is proven at: all of it, or a device's share."""
-    return f"{chance(value)} chance" if share == 1 else f"its share of the {chance(value)} chance"
+    if share == 1:
+        return t("{chance} chance", chance=chance(value))
+    return t("its share of the {chance} chance", chance=chance(value))
 
 
 def in_hundred(value: float) -> str:
@@ -116,9 +119,9 @@ def in_hundred(value: float) -> str:
 def stretch(seconds: float) -> str:
     """Say a proven stretch, rounded down: "1 h 12 min"."""
     if seconds <= 0:
-        return "less than one cycle"
+        return t("less than one cycle")
     if seconds < MINUTE:
-        return "under 1 min"
+        return t("under 1 min")
     return _clock(int(seconds // MINUTE) * MINUTE)
 
 
@@ -136,13 +139,13 @@ def _clock(seconds: int) -> str:
     """Say whole minutes; from two days on in days and hours."""
     if seconds >= 2 * DAY:
         days, rest = divmod(seconds, DAY)
-        return _parts((days, "days"), (rest // HOUR, "h"))
+        return _parts((days, t("days")), (rest // HOUR, "h"))
     hours, rest = divmod(seconds, HOUR)
     return _parts((hours, "h"), (rest // MINUTE, "min"))
 
 
 def _parts(*parts: tuple[int, str]) -> str:
-    return " ".join(f"{number:,} {unit}" for number, unit in parts if number)
+    return " ".join(f"{numeral(number)} {unit}" for number, unit in parts if number)
 
 
 def moment(value: datetime | None, zone: tzinfo) -> str:
@@ -157,19 +160,16 @@ def clock_time(value: datetime, zone: tzinfo) -> str:
 
 def zone_name(zone: tzinfo, now: datetime) -> str:
     """Say which zone the times of a document are in."""
-    return str(getattr(zone, "key", None) or now.astimezone(zone).tzname() or "local time")
+    return str(getattr(zone, "key", None) or now.astimezone(zone).tzname() or t("local time"))
 
 
 def number(value: float | int | None) -> str:
     """Say a number, or that there is none."""
-    return "–" if value is None else f"{value:,}"
+    return "–" if value is None else localised(f"{value:,}")
 
 
 def measured(value: float) -> str:
     """Say a number that was worked out: a whole one as it is, else to three digits."""
     if value == int(value):
-        return f"{int(value):,}"
-    return f"{rounded(value, 3, ROUND_HALF_EVEN):,f}"
-
-
-listed = reasons.listed
+        return numeral(int(value))
+    return numeral(rounded(value, 3, ROUND_HALF_EVEN))
