@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from trialog.errors import InvalidValueError
-from trialog.reliability import PercentileBounds, percentile_bounds
+from trialog.reliability import PercentileBounds, percentile_bounds, values_within
 
 # Ranks of the 95 % interval for a median, as sign-test tables print them; from memory (Hollander
 # and Wolfe, Nonparametric Statistical Methods, the interval that goes with the sign test).
@@ -98,3 +98,27 @@ def test_bad_input_is_named(arguments, words):
 def test_a_confidence_out_of_range_is_refused(confidence):
     with pytest.raises(InvalidValueError, match="confidence must"):
         percentile_bounds([1], 0.9, confidence=confidence)
+
+
+def test_values_within_are_scipys_empirical_distribution():
+    values = np.random.default_rng(20_240_501).integers(1, 60, 200)
+    found, outside = values_within(values), stats.ecdf(values).cdf
+    assert found.values.tolist() == outside.quantiles.tolist()
+    assert found.shares == pytest.approx(outside.probabilities, rel=1e-12)
+    assert found.counts[-1] == 200
+
+
+def test_a_percentiles_estimate_is_the_first_value_that_its_share_is_within():
+    values = np.random.default_rng(20_240_501).integers(1, 60, 73)
+    found = values_within(values)
+    first = found.values[np.argmax(found.shares >= 0.9)]
+    assert percentile_bounds(values, 0.9).estimate == first
+
+
+def test_of_no_value_there_is_no_share():
+    found = values_within([])
+    assert (found.values.size, found.counts.size, found.shares.size) == (0, 0, 0)
+
+
+def test_equal_values_are_one_step():
+    assert values_within([7, 7, 7]).shares.tolist() == [1.0]

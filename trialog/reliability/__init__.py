@@ -36,6 +36,12 @@ from trialog.reliability.bounds import (
 from trialog.reliability.cell import SeriesBound, SeriesMethod, series_upper_bound
 from trialog.reliability.choices import PlanChoice, plan_choices
 from trialog.reliability.compare import RateComparison, compare_rates
+from trialog.reliability.control import (
+    ControlChart,
+    ControlLimits,
+    control_chart,
+    control_limits,
+)
 from trialog.reliability.cusum import (
     CusumResult,
     bernoulli_cusum,
@@ -66,7 +72,12 @@ from trialog.reliability.order import (
     reverse_arrangements_test,
 )
 from trialog.reliability.path import Crossing, Plan, first_decision
-from trialog.reliability.percentile import PercentileBounds, percentile_bounds
+from trialog.reliability.percentile import (
+    PercentileBounds,
+    Within,
+    percentile_bounds,
+    values_within,
+)
 from trialog.reliability.plans import (
     cycles_for_allowed,
     fixed_plan,
@@ -94,6 +105,7 @@ from trialog.reliability.shop import (
 )
 from trialog.reliability.spread import HomogeneityResult, homogeneity_test
 from trialog.reliability.standing import BoundMethod, Standing, decision_under, standing_under
+from trialog.reliability.stop_free import StopFreeChances, stop_free_chances
 from trialog.reliability.stops import (
     ExpectedStops,
     expected_stops,
@@ -116,6 +128,8 @@ __all__ = [
     "BoundMethod",
     "ChiSquareTrendResult",
     "CleanRun",
+    "ControlChart",
+    "ControlLimits",
     "Crossing",
     "CusumResult",
     "Decision",
@@ -145,12 +159,14 @@ __all__ = [
     "ShiftAdjustedBound",
     "Sides",
     "Standing",
+    "StopFreeChances",
     "StopRate",
     "TaroneResult",
     "Termination",
     "Ties",
     "TrendResult",
     "WaldLines",
+    "Within",
     "availability_bounds",
     "bernoulli_cusum",
     "beta_binomial_fit",
@@ -159,6 +175,8 @@ __all__ = [
     "cohen_kappa",
     "compare_many",
     "compare_rates",
+    "control_chart",
+    "control_limits",
     "cramer_von_mises_test",
     "cusum_m",
     "cusum_run_length",
@@ -193,11 +211,13 @@ __all__ = [
     "shifts_needed",
     "standing_under",
     "stop_free_chance",
+    "stop_free_chances",
     "stop_free_cycles",
     "stop_rate_bounds",
     "stretch_cycles",
     "stretch_with_stops",
     "tarone_z",
+    "values_within",
     "wald_lines",
     "zero_failure_cycles",
     "zero_failure_plan",

@@ -171,7 +171,7 @@ def failure_rate_bounds(
     """
     error = side_error(confidence, sides)
     _check_choice("method", method, Method)
-    k, n = _count_arrays(failures, cycles)
+    k, n = count_arrays(failures, cycles)
     lower_of, upper_of = BOUNDS[method]
     lower = np.zeros(k.shape) if sides == "upper" else _known(lower_of, k, n, error, 0.0)
     upper = np.ones(k.shape) if sides == "lower" else _known(upper_of, k, n, error, 1.0)
@@ -214,9 +214,9 @@ def _check_choice(field: str, value: str, choices: object) -> None:
         raise InvalidValueError(field, f"be one of {', '.join(names)}", value)
 
 
-def _count_arrays(failures: Counts | int, cycles: Counts | int) -> tuple[Floats, Floats]:
+def count_arrays(failures: Counts | int, cycles: Counts | int) -> tuple[Floats, Floats]:
     """Return both counts as float arrays of one shape."""
-    k, n = _whole_array("failures", failures), _whole_array("cycles", cycles)
+    k, n = whole_array("failures", failures), whole_array("cycles", cycles)
     try:
         k, n = np.broadcast_arrays(k, n)
     except ValueError:
@@ -229,7 +229,7 @@ def _count_arrays(failures: Counts | int, cycles: Counts | int) -> tuple[Floats,
     return k, n
 
 
-def _whole_array(field: str, counts: Counts | int) -> Floats:
+def whole_array(field: str, counts: Counts | int) -> Floats:
     """Return counts as floats, refusing those that a float would change."""
     array = np.asarray(counts)
     kind = array.dtype.kind

@@ -102,6 +102,55 @@ def percentile_bounds(
     )
 
 
+@dataclass(frozen=True)
+class Within:
+    """How many of some values are at most so much: `counts` of them at most each of `values`.
+
+    `values` are the distinct ones, from the smallest; the last count is all of them.
+    """
+
+    values: npt.NDArray[np.float64]
+    counts: npt.NDArray[np.int64]
+
+    @property
+    def shares(self) -> npt.NDArray[np.float64]:
+        """The shares of all values, from above 0 to 1."""
+        return self.counts / self.counts[-1] if self.counts.size else np.empty(0)
+
+
+def values_within(values: Values) -> Within:
+    """Count for each value how many do not exceed it: the empirical distribution function.
+
+    Parameters
+    ----------
+    values : sequence of float, shape (n,)
+        Measured values. May be empty.
+
+    Returns
+    -------
+    Within
+        A step for each distinct value; `percentile_bounds` takes its estimate from these.
+
+    Raises
+    ------
+    InvalidValueError
+        If a value is not a finite number, or there is more than one row of them.
+
+    References
+    ----------
+    Definition; NIST/SEMATECH e-Handbook of Statistical Methods, section 1.3.5.16 (from memory).
+
+    Examples
+    --------
+    >>> from trialog.reliability import values_within
+    >>> found = values_within([40, 20, 40, 90])
+    >>> found.values.tolist(), found.shares.tolist()
+    ([20.0, 40.0, 90.0], [0.25, 0.75, 1.0])
+    """
+    distinct, times = np.unique(_finite(values), return_counts=True)
+    return Within(distinct, np.cumsum(times, dtype=np.int64))
+
+
 def _finite(values: Values) -> npt.NDArray[np.float64]:
     rule = "be one row of finite numbers"
     array = np.asarray(values if len(values) else np.empty(0))
