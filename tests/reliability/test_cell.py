@@ -1,4 +1,4 @@
-"""The cell from devices proven apart: three bounds, their identities and their coverage."""
+"""The cell from devices proven apart: four bounds, their identities and their coverage."""
 
 from __future__ import annotations
 
@@ -16,7 +16,10 @@ from trialog.reliability import SeriesBound, failure_rate_bounds, series_upper_b
 
 seeded = settings(derandomize=True, database=None, deadline=None, max_examples=25)
 
-METHODS = ("lindstrom_madden", "bayes", "simultaneous")
+OF_FIXED_TRIALS = ("lindstrom_madden", "bayes", "simultaneous")
+"""Those that hold for trials whose numbers of cycles were fixed beforehand."""
+
+METHODS = (*OF_FIXED_TRIALS, "peek_safe")
 
 
 def upper(failures, cycles, confidence=0.95, method="lindstrom_madden"):
@@ -184,6 +187,48 @@ def test_simultaneous_bounds_multiply():
     assert bound == pytest.approx(1 - (1 - one) * (1 - other), rel=1e-12)
 
 
+# The bound that may be looked at.
+
+
+@pytest.mark.parametrize(("failures", "cycles"), [(0, 1920), (3, 100), (9, 10), (2, 10**7)])
+def test_one_device_makes_a_cell_with_its_own_peek_safe_bound(failures, cycles):
+    own = failure_rate_bounds(failures, cycles, method="peek_safe").upper
+    # 1e-12: the error is handed on as 1 less the confidence
+    assert upper([failures], [cycles], method="peek_safe") == pytest.approx(own, rel=1e-12)
+
+
+def test_peek_safe_bounds_at_an_equal_part_of_the_error_are_added_up():
+    # 1 - 0.1 / 4 each
+    each = [
+        failure_rate_bounds(k, n, confidence=0.975, method="peek_safe").upper
+        for k, n in ((3, 100), (0, 40), (1, 900), (0, 7000))
+    ]
+    found = upper([3, 0, 1, 0], [100, 40, 900, 7000], 0.9, "peek_safe")
+    assert found == pytest.approx(sum(each), rel=1e-12)
+    assert found > upper([3, 0, 1, 0], [100, 40, 900, 7000], 0.9, "simultaneous")
+
+
+def test_rates_that_add_up_to_more_than_1_make_the_bound_1():
+    assert upper([4, 4, 4], [5, 5, 5], method="peek_safe") == 1.0
+
+
+def test_looking_after_every_cycle_seldom_finds_the_peek_safe_bound_too_low():
+    """Two devices that never fail in the same cycle, so that the cell's rate is their sum."""
+    rng, runs, cycles = np.random.default_rng(20240501), 200, 400
+    wrong = 0
+    for drawn in rng.random((runs, cycles)):
+        one, other = drawn < 0.01, (drawn >= 0.01) & (drawn < 0.04)
+        # the bound is lowest just before a failure, and at the end
+        looks = [*np.flatnonzero(one | other), cycles]
+        wrong += any(
+            upper([one[:n].sum(), other[:n].sum()], [n, n], 0.5, "peek_safe") < 0.04
+            for n in looks
+            if n
+        )
+    # more would happen once in 10,000 times were it wrong half of the time
+    assert wrong <= stats.binom.ppf(0.9999, runs, 0.5)
+
+
 # What holds for every method.
 
 
@@ -277,7 +322,8 @@ def test_nothing_but_failures_of_one_device_make_the_bound_1(method):
             [0],
             [5],
             {"method": "easterling"},
-            "method must be one of lindstrom_madden, bayes, simultaneous, got 'easterling'",
+            "method must be one of lindstrom_madden, bayes, simultaneous, peek_safe, "
+            "got 'easterling'",
         ),
     ],
 )
@@ -345,7 +391,9 @@ COVERAGE = [
 def test_coverage_summed_over_every_outcome(cycles, top, steps, at_90, at_95):
     shares = shares_of(len(cycles), steps)
     for confidence, worst in ((0.9, at_90), (0.95, at_95)):
-        found = [worst_coverage(cycles, confidence, method, top, shares) for method in METHODS]
+        found = [
+            worst_coverage(cycles, confidence, method, top, shares) for method in OF_FIXED_TRIALS
+        ]
         # half a unit of the last digit shown
         assert found == pytest.approx(worst, abs=5.1e-5)
         # lindstrom_madden and simultaneous hold what they say; 1e-8: truths stand just above bounds

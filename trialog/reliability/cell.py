@@ -20,7 +20,7 @@ from trialog.reliability import _checks, _exact
 from trialog.reliability._beta_products import Floats, beta_product_upper
 from trialog.reliability.bounds import MOST_COUNTED, failure_rate_bounds
 
-SeriesMethod = Literal["lindstrom_madden", "bayes", "simultaneous"]
+SeriesMethod = Literal["lindstrom_madden", "bayes", "simultaneous", "peek_safe"]
 
 LEAST_ERROR, MOST_ERROR = 1e-9, 0.999
 """Divided between a thousand devices it is what a single bound may have; see `bounds`."""
@@ -60,7 +60,7 @@ def series_upper_bound(
         1,000,000,000; at least one device.
     confidence : float
         Confidence of the bound, from 0.001 to 0.999999999.
-    method : {"lindstrom_madden", "bayes", "simultaneous"}
+    method : {"lindstrom_madden", "bayes", "simultaneous", "peek_safe"}
         lindstrom_madden: the exact binomial bound for n* = min(cycles) cycles with
         n* x estimate failures, a number that need not be whole (incomplete beta function) [1]_.
         For one device it is the exact bound.
@@ -68,7 +68,10 @@ def series_upper_bound(
         1 - p ~ beta(n - k + 1, k + 1), from a uniform prior for each device [2]_. Worked out by
         contour integration, without random numbers, to about 1e-12 of itself.
         simultaneous: each device's exact bound at confidence^(1/m), all of which hold at once
-        with the stated confidence [3]_. Guaranteed, and the widest.
+        with the stated confidence [3]_. Guaranteed, and the widest of these three.
+        peek_safe: each device's peek-safe bound at an m-th of the error, added up [4]_. All of
+        them hold at once however often somebody looks, and no device need fail independently of
+        another. Wider than simultaneous.
 
     Returns
     -------
@@ -83,16 +86,16 @@ def series_upper_bound(
 
     Notes
     -----
-    The devices must fail independently of each other, and each trial's number of cycles must
-    have been fixed, as for the exact bound. Coverage, summed exactly over grids of rates for two
-    and three devices:
+    But for peek_safe the devices must fail independently of each other, and each trial's number
+    of cycles must have been fixed, as for the exact bound. Coverage, summed exactly over grids of
+    rates for two and three devices:
 
     - lindstrom_madden never fell below the stated confidence, which is a finding, not a proof;
     - bayes counts about one failure more for each device than there was, and so is wide for many
       devices. It falls below the confidence where one device carries all of the failures and has
       by far the fewest cycles, n of them: there it is the exact bound for n + 1 cycles, wrong
       with a chance of up to (1 - confidence) / (1 - rate);
-    - simultaneous cannot fall below.
+    - simultaneous cannot fall below, and peek_safe not either, whenever the trials stop.
 
     For devices that ran in the same cycles count the cycles in which any of them failed, and use
     `failure_rate_bounds`.
@@ -104,6 +107,8 @@ def series_upper_bound(
        memory).
     .. [2] Springer and Thompson (1966), Biometrika 53:611-613 (from memory).
     .. [3] Sidak (1967), J. American Statistical Association 62:626-633, for independent bounds.
+    .. [4] Bonferroni's inequality, for the bounds and for the rates; the bound of each device as
+       `failure_rate_bounds` says.
 
     Examples
     --------
@@ -167,8 +172,15 @@ def _simultaneous(k: Floats, n: Floats, error: float) -> float:
     return _joint(failure_rate_bounds(*whole, confidence=each).upper)
 
 
+def _peek_safe(k: Floats, n: Floats, error: float) -> float:
+    whole = k.astype(np.int64), n.astype(np.int64)
+    bounds = failure_rate_bounds(*whole, confidence=1 - error / k.size, method="peek_safe")
+    return min(1.0, math.fsum(bounds.upper))
+
+
 UPPERS: dict[SeriesMethod, Callable[[Floats, Floats, float], float]] = {
     "lindstrom_madden": _lindstrom_madden,
     "bayes": _bayes,
     "simultaneous": _simultaneous,
+    "peek_safe": _peek_safe,
 }
