@@ -36,6 +36,10 @@ from trialog.records.verify import verify
 from trialog.records.words import Condition, EntryKind
 
 
+SEALING = "0004"
+"""The version that brought the seals."""
+
+
 @pytest.fixture
 def bare(empty_database):
     """Return an engine on a database without any table."""
@@ -129,8 +133,9 @@ def test_rows_stay_through_each_later_change_and_back(populated, sessions, versi
     before = rows(populated)
     migrate(populated, "downgrade" if version != "head" else "upgrade", version)
     migrate(populated, "upgrade", "head")
-    # The upgrade says in an event of its own that it sealed the rows.
-    assert rows(populated) == before | {"audit_event": before["audit_event"] + 1}
+    # The upgrade that brought the seals says in an event of its own that it sealed the rows.
+    sealed = 1 if version < SEALING else 0
+    assert rows(populated) == before | {"audit_event": before["audit_event"] + sealed}
     with sessions() as session:
         assert verify(session) == []
 

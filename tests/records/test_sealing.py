@@ -48,6 +48,7 @@ PASSING = {
     "import_draft",
     "enrolment_code",
     "notice",
+    "due_report",
 }
 
 

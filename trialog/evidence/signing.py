@@ -11,9 +11,11 @@ from trialog.errors import ConflictError, InvalidValueError, NotAllowedError
 from trialog.evidence.frozen import SIGNATURE, frozen_inputs, signature
 from trialog.evidence.signed import sign_offs
 from trialog.evidence.verdict import Verdict, judge
+from trialog.languages import speaking
 from trialog.records.audit import record_event
 from trialog.records.base import TEXT_LIMIT
 from trialog.records.chain import document_hash
+from trialog.records.due import want_dossier
 from trialog.records.entries import check_length
 from trialog.records.models import Acknowledgement, Cell, Person, Revocation, SignOff, Trial
 from trialog.records.people import Action, require
@@ -62,6 +64,7 @@ def may_revoke(person: Person, record: SignOff) -> bool:
     return accepted and person.role in (Role.APPROVER, Role.ADMIN)
 
 
+@speaking("en")
 def sign(
     session: Session,
     trial: Trial,
@@ -96,6 +99,7 @@ def sign(
     )  # fmt: skip
 
 
+@speaking("en")
 def refuse(
     session: Session, trial: Trial, person: Person, *, reason: str, now: datetime
 ) -> SignOff:
@@ -223,6 +227,7 @@ def _freeze(
         session, action, "trial", trial.id,
         actor=person, now=now, sign_off=record.id, document_hash=record.document_hash,
     )  # fmt: skip
+    want_dossier(session, record, now=now)
     return record
 
 

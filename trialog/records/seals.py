@@ -31,13 +31,15 @@ VOLATILE: dict[str, frozenset[str]] = {
     "tablet": frozenset({"seen_at", "page_version", "clock_ahead_seconds", "clock_moved_at"}),
     # The hash of the bytes is the row's name, and `verify` hashes them again.
     "photo": frozenset({"content"}),
+    # Its hash stands beside it, and `verify` hashes it again.
+    "kept_report": frozenset({"content"}),
 }
 """Columns of sealed tables that the seal leaves out."""
 
 SEALED = (
     "person", "cell", "device", "failure_mode", "requirement", "trial", "revision",
     "acknowledgement", "sign_off", "revocation", "verdict_change", "tablet", "parked_line",
-    "photo",
+    "photo", "kept_report",
 )  # fmt: skip
 """Tables whose rows are sealed."""
 

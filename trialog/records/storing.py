@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from datetime import datetime
 
@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from trialog.records.audit import record_event
 from trialog.records.batch import Batch
 from trialog.records.chain import entry_hash
+from trialog.records.due import want_shift_reports
 from trialog.records.models import Cell, Entry, EntryMode, Revision, Shift
 from trialog.records.outbox import tell_closing
 from trialog.records.rollups import CellLayout, roll_up, store_rollup
@@ -81,25 +82,29 @@ def revision_of(entry: Entry) -> Revision:
 
 def _store_shifts(batch: Batch) -> None:
     """Derive the touched shifts' facts, and the rollups of all shifts that the batch bears on."""
+    session, cell, shifts, closed_now = batch.session, batch.cell, {}, set()
     for label in batch.touched:
         shift = batch.shifts[label]
+        shifts[shift.id] = shift
         was_open = shift.closed_at is None
         for name, value in asdict(batch.logs[label].facts()).items():
             setattr(shift, name, value)
         if was_open:
-            tell_closing(batch.session, shift, now=batch.now)
-    batch.session.flush()
-    shifts = {shift.id for label, shift in batch.shifts.items() if label in batch.touched}
+            closed_now.add(shift.id)
+            tell_closing(session, shift, now=batch.now)
+    session.flush()
     if batch.changed_since:
-        shifts |= _shifts_since(batch.session, batch.cell, min(batch.changed_since))
-    rebuild_rollups(batch.session, batch.cell, shifts)
+        since = _shifts_since(session, cell, min(batch.changed_since))
+        shifts |= {shift.id: shift for shift in since}
+    want_shift_reports(session, cell, shifts.values(), closed_now=closed_now, now=batch.now)
+    rebuild_rollups(session, cell, shifts)
 
 
-def _shifts_since(session: Session, cell: Cell, moment: datetime) -> set[int]:
-    statement = select(Entry.shift_id).where(
+def _shifts_since(session: Session, cell: Cell, moment: datetime) -> Sequence[Shift]:
+    lines = select(Entry.shift_id).where(
         Entry.cell_id == cell.id, Entry.occurred_at >= moment, Entry.shift_id.is_not(None)
     )
-    return {shift_id for shift_id in session.scalars(statement.distinct()) if shift_id is not None}
+    return session.scalars(select(Shift).where(Shift.id.in_(lines))).all()
 
 
 def rebuild_rollups(session: Session, cell: Cell, shift_ids: Iterable[int]) -> None:

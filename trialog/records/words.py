@@ -124,6 +124,13 @@ class NoticeChannel(StrEnum):
     WEBHOOK = "webhook"
 
 
+class ReportKind(StrEnum):
+    """Which reports are made once and kept."""
+
+    SHIFT = "shift"
+    TRIAL = "trial"
+
+
 class ParkedOutcome(StrEnum):
     """What became of a line that the logbook had not taken."""
 

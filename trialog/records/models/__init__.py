@@ -12,6 +12,7 @@ from trialog.records.models.derived import (
     Revision,
 )
 from trialog.records.models.logbook import Entry, EntryMode, Photo, Shift
+from trialog.records.models.reports import DueReport, KeptReport
 from trialog.records.models.setup import Cell, Device, FailureMode, Person, Requirement, Trial
 from trialog.records.models.signing import (
     Acknowledgement,
@@ -31,12 +32,14 @@ __all__ = [
     "CellRollup",
     "Device",
     "DeviceRollup",
+    "DueReport",
     "EnrolmentCode",
     "Entry",
     "EntryMode",
     "FailureMode",
     "FailurePosition",
     "ImportDraft",
+    "KeptReport",
     "ModeRollup",
     "Notice",
     "OperatorRollup",

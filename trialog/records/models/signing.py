@@ -105,6 +105,9 @@ class Notice(Base):
     )
     delivered_at: Mapped[datetime | None]
     last_error: Mapped[Text] = mapped_column(default="")
+    attachment: Mapped[bytes | None] = mapped_column(
+        LargeBinary, deferred=True, comment="the file that goes with it; only until it got through"
+    )
 
 
 class ImportDraft(Base):

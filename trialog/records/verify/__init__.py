@@ -19,6 +19,7 @@ from trialog.records.verify.difference import Difference
 from trialog.records.verify.files import verify_photos, verify_photos_named
 from trialog.records.verify.logbook import verify_chain
 from trialog.records.verify.pointers import verify_pointers
+from trialog.records.verify.reports import verify_kept_reports
 from trialog.records.verify.signed import verify_sign_offs
 
 __all__ = ["Difference", "verify", "verify_chain"]
@@ -36,7 +37,8 @@ def verify(session: Session) -> list[Difference]:
     found = [*verify_audit(session), *verify_pointers(session)]
     for cell_id in session.scalars(select(Cell.id).order_by(Cell.id)).all():
         found += _verify_cell(session, cell_id)
-    return [*found, *verify_photos(session), *_verify_signed(session)]
+    found += [*verify_photos(session), *verify_kept_reports(session)]
+    return [*found, *_verify_signed(session)]
 
 
 def _verify_cell(session: Session, cell_id: int) -> Iterator[Difference]:
