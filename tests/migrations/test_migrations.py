@@ -35,7 +35,6 @@ from trialog.records.models import Cell, Entry, Requirement, Trial
 from trialog.records.verify import verify
 from trialog.records.words import Condition, EntryKind
 
-
 SEALING = "0004"
 """The version that brought the seals."""
 
