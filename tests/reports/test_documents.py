@@ -9,7 +9,7 @@ import pytest
 
 from trialog.records.words import PlanKind
 from trialog.reports import words
-from trialog.reports.documents import shift_html, trial_html
+from trialog.reports.kinds import html_of
 from trialog.reports.shift_report import build_shift_report
 from trialog.reports.trial_report import build_trial_report
 
@@ -68,7 +68,7 @@ def reports(shop, zone):
 
 
 def test_a_shifts_document_shows_the_engines_figures(reports):
-    report, page = reports[0], Page(shift_html(reports[0]))
+    report, page = reports[0], Page(html_of(reports[0]))
     assert page.figures == {"logged": "400", "good": "397", "failed": "2", "no_tests": "1"}
     for rate in report.rates:
         cells = page.row(rate.name)
@@ -83,7 +83,7 @@ def test_a_shifts_document_shows_the_engines_figures(reports):
 
 
 def test_a_trials_document_shows_the_engines_figures(reports):
-    report, page = reports[1], Page(trial_html(reports[1]))
+    report, page = reports[1], Page(html_of(reports[1]))
     verdict = report.verdict
     upper, limit = words.bound_and_limit(verdict.upper, verdict.limit)
     assert page.figures == {
@@ -108,7 +108,7 @@ def test_a_trials_document_shows_the_engines_figures(reports):
 @pytest.mark.parametrize("which", [0, 1])
 def test_every_document_carries_the_cautions_the_methods_and_lines_to_sign(reports, which):
     report = reports[which]
-    text = "".join(Page((shift_html, trial_html)[which](report)).text)
+    text = "".join(Page(html_of(report)).text)
     for sentence in (*report.cautions, *report.methods):
         assert sentence in text
     assert "date and signature" in text
@@ -117,7 +117,7 @@ def test_every_document_carries_the_cautions_the_methods_and_lines_to_sign(repor
 
 @pytest.mark.parametrize("which", [0, 1])
 def test_what_people_typed_stays_text(reports, which):
-    html = (shift_html, trial_html)[which](reports[which])
+    html = html_of(reports[which])
     page = Page(html)
     assert "</script><b>bold</b> & 'quoted'" in "".join(page.text)
     assert "i" not in page.elements
@@ -128,19 +128,19 @@ def test_what_people_typed_stays_text(reports, which):
 
 @pytest.mark.parametrize("which", [0, 1])
 def test_a_document_needs_nothing_from_elsewhere(reports, which):
-    page = Page((shift_html, trial_html)[which](reports[which]))
+    page = Page(html_of(reports[which]))
     assert page.outside == []
 
 
 def test_only_the_trials_document_carries_the_chart_library(reports):
-    assert len(shift_html(reports[0])) < 60_000
-    html = trial_html(reports[1])
+    assert len(html_of(reports[0])) < 60_000
+    html = html_of(reports[1])
     assert len(html) > 1_000_000
     assert re.search(r'<div class="rp-canvas" data-chart="chart-failures-over-cycles"', html)
 
 
 def test_the_chart_says_the_same_as_a_table(reports):
-    page = Page(trial_html(reports[1]))
+    page = Page(html_of(reports[1]))
     assert page.row("121") == ["121", "1", "exact"]
     assert page.row("322") == ["322", "2", "exact"]
     assert page.row("399") == ["399", "2", "now"]

@@ -7,7 +7,7 @@ from support.cells import good, opening, write
 
 from trialog.records.audit import record_event
 from trialog.records.database import unit_of_work
-from trialog.reports.documents import shift_html, trial_html
+from trialog.reports.kinds import html_of
 from trialog.reports.rules_fixed import rules_fixed
 from trialog.reports.shift_report import build_shift_report
 from trialog.reports.trial_report import build_trial_report
@@ -40,7 +40,7 @@ def test_rules_fixed_beforehand_name_both_moments(shop, trial, zone):
         "Requirement and plan were fixed on 2026-02-27 15:00, before the first counted cycle "
         "(2026-02-28 14:59)."
     )
-    assert report.fixed.words in trial_html(report)
+    assert report.fixed.words in html_of(report)
 
 
 def test_a_log_entered_later_leaves_open_who_knew(shop, trial, zone):
@@ -70,7 +70,7 @@ def test_a_change_after_the_first_cycle_stands_on_every_document(shop, trial, zo
     assert "by the command line." in second
     shift = build_shift_report(shop.session, shop.shifts()["A"], **at)
     assert shift.trials[0].changed_after == (first, second)
-    for document in (trial_html(report), shift_html(shift)):
+    for document in (html_of(report), html_of(shift)):
         assert first in document
 
 
@@ -85,5 +85,5 @@ def test_the_trials_before_and_after_are_told_and_not_counted(shop, trial, zone)
     assert [other.words for other in told.former] == [words]
     assert told.later == ()
     assert told.verdict.evidence.cycles == 0
-    assert words in trial_html(told)
-    assert "Went on as" in trial_html(build_trial_report(shop.session, trial, **at))
+    assert words in html_of(told)
+    assert "Went on as" in html_of(build_trial_report(shop.session, trial, **at))

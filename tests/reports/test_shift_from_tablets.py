@@ -15,7 +15,7 @@ from trialog.records.tablets import note_clock
 from trialog.records.words import EntryKind, PlanKind, Stage
 from trialog.reliability import inflated_upper_bound, observer_miss_rate
 from trialog.reports import words
-from trialog.reports.documents import shift_html, trial_html
+from trialog.reports.kinds import html_of
 from trialog.reports.shift_report import build_shift_report, shift_report_as_dict
 from trialog.reports.spot_checks import Found
 from trialog.reports.trial_report import build_trial_report
@@ -71,7 +71,7 @@ def test_a_photo_comes_with_its_cycle_mode_who_and_when(report):
 
 
 def test_a_document_holds_the_photo_itself_with_words_for_who_cannot_see_it(report):
-    html = shift_html(report)
+    html = html_of(report)
     encoded = base64.b64encode(b"\xff\xd8\xffchips on the chuck").decode()
     assert f'<img src="data:image/jpeg;base64,{encoded}" alt="{report.photos[0].words}">' in html
 
@@ -89,7 +89,7 @@ def test_a_photo_that_is_not_in_the_records_is_said_to_be_missing(shop, build):
     shop.session.commit()
     report = build()
     assert not report.photos[0].stored
-    html = shift_html(report)
+    html = html_of(report)
     assert "photo not in these records" in html
     assert "<img" not in html
 
@@ -127,7 +127,7 @@ def test_a_document_shows_so_many_photos_and_counts_the_rest(shop, build):
     report = build()
     assert len(report.photos) == 26
     assert sum(photo.content is not None for photo in report.photos) == 24
-    html = shift_html(report)
+    html = html_of(report)
     assert html.count("<img") == 24
     assert "2 more photos on the shift&#39;s page" in html.replace("'", "&#39;")
 
@@ -157,7 +157,7 @@ def test_without_a_check_nothing_is_known(shop, build):
     assert report.spot_checks.words == (
         "No spot check, so nothing is known of how often a failure goes unlogged."
     )
-    assert "cycles watched" not in shift_html(report)
+    assert "cycles watched" not in html_of(report)
 
 
 @pytest.mark.parametrize(
@@ -208,7 +208,7 @@ def test_a_trial_shows_the_bound_that_allows_for_misses_beside_its_own(shop, zon
     report = build_trial_report(shop.session, trial, now=shop.now, zone=zone)
     expected = inflated_upper_bound(8, 408, 1, 9, confidence=0.9)
     assert report.spot_checks.upper_with_misses == expected.upper
-    html = trial_html(report)
+    html = html_of(report)
     assert "How often a failure goes unlogged" in html
     assert f'data-figure="upper_with_misses">{words.rate_up(expected.upper)}<' in html
     assert "the verdict does not rest on this" in html
@@ -223,7 +223,7 @@ def test_lines_that_were_not_taken_stand_at_the_top(report):
         "2 lines from tablets were not taken into the logbook; see to them first; "
         "1 of them for this shift."
     )
-    html = shift_html(report)
+    html = html_of(report)
     assert html.index(report.parked.words) < html.index("What ran")
     assert "See to parked lines" not in html  # a document leads nowhere
 
@@ -240,7 +240,7 @@ def test_what_was_seen_to_is_not_shown_any_more(shop, build):
     leave_out(shop.session, parked, "a demo", actor=shop.people.engineer, now=shop.now)
     report = build("A")
     assert report.parked.words == "Every line that a tablet sent is in the logbook."
-    assert report.parked.words not in shift_html(report)
+    assert report.parked.words not in html_of(report)
 
 
 def test_a_trials_report_names_what_waits(shop, zone):
@@ -250,7 +250,7 @@ def test_a_trials_report_names_what_waits(shop, zone):
     assert report.parked_words == (
         "1 line from tablets was not taken into the logbook; see to it first."
     )
-    assert report.parked_words in trial_html(report)
+    assert report.parked_words in html_of(report)
 
 
 # ── Tablets ──────────────────────────────────────────────────────────────────────────────────
@@ -268,14 +268,14 @@ def test_each_tablet_is_named_with_its_lines_and_its_clock(report):
     )
     assert (green.name, green.lines, green.cycles) == ("green tablet", 3, 0)
     assert green.words == "3 lines. Its clock was right to the minute."
-    assert blue.words in shift_html(report)
+    assert blue.words in html_of(report)
 
 
 def test_a_shift_without_tablets_names_none(shop, build):
     shop.shift("A", good=10)
     report = build("A")
     assert report.tablets == ()
-    assert "rp-tablets" not in shift_html(report)
+    assert "rp-tablets" not in html_of(report)
 
 
 def test_one_cycle_without_a_place_is_one(shop, build):

@@ -19,6 +19,7 @@ from trialog.records.parking import park
 from trialog.records.queries import shifts_of
 from trialog.records.setup import NewRequirement
 from trialog.records.words import AcknowledgementKind, EntryKind, PlanKind, Stage
+from trialog.reports.kinds import KINDS
 
 IMAGE = b"\xff\xd8\xff\xe0 an image"
 DRAFTED = b"shift,time,outcome\n2,2026-03-02T06:00:00+00:00,good\n2,,nonsense\n"
@@ -45,6 +46,7 @@ OF_ENDPOINT = {
     "help.page": {"name": "verdict"},
     "help.image": {"name": "coverage"},
     "trials.asset": {"name": "report.css"},
+    **{f"downloads.{kind}": {"form": "html"} for kind in KINDS},
     "static": {"filename": "app.css"},
 }
 PHOTOS = {"logging.photo", "logging.add_photo"}

@@ -37,10 +37,10 @@ WHO = {
         logging.tablet logging.worker logging.manifest logging.part logging.texts logging.enrol
         trust.show trust.certificate""",
     TABLETS: "logging.pack logging.sign_in logging.add_tablet_entries logging.add_photo",
-    ALL: """home.index planner.show planner.results setup.cell shifts.report shifts.report_html
-        shifts.report_json shifts.file logging.photo logging.state trials.show trials.report_html
-        trials.report_json trials.asset trials.export trials.list_failures trials.line
-        trials.evidence trials.evidence_json trials.evidence_html trials.ask_what_if
+    ALL: """home.index planner.show planner.results setup.cell shifts.report downloads.shift
+        shifts.file logging.photo logging.state trials.show downloads.trial
+        trials.asset trials.export trials.list_failures trials.line
+        trials.evidence downloads.evidence trials.ask_what_if
         trials.answer_what_if trials.signed_document_json""",
     LOGGERS: "logging.start logging.log logging.add_entries shifts.undo",
     ENGINEERS: """setup.new_cell setup.edit_cell setup.new_device setup.edit_device setup.new_mode

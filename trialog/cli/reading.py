@@ -21,7 +21,7 @@ from trialog.evidence.effects import explained
 from trialog.records.models import Shift
 from trialog.records.queries import find_trial
 from trialog.reports import sentences
-from trialog.reports.documents import shift_html, trial_html
+from trialog.reports.kinds import html_of
 from trialog.reports.plain import plain
 from trialog.reports.rules_fixed import RulesFixed, rules_fixed
 from trialog.reports.shift_report import build_shift_report, shift_report_as_dict
@@ -110,7 +110,7 @@ def report_shift(
             raise UnknownNameError("shift", "be the id of a shift in the records", shift_id)
         report = build_shift_report(session, shift, now=datetime.now(UTC), zone=zone)
     if form == "html":
-        _write(target, shift_html(report))
+        _write(target, html_of(report))
     else:
         _write(target, as_json_text(shift_report_as_dict(report)))
 
@@ -136,7 +136,7 @@ def report_trial(
             session, find_trial(session, name), now=datetime.now(UTC), zone=zone
         )
     if form == "html":
-        _write(target, trial_html(report))
+        _write(target, html_of(report))
     else:
         _write(target, as_json_text(trial_report_as_dict(report)))
 

@@ -1,54 +1,84 @@
-"""Reports as documents: one file of HTML each, which needs nothing else to be read or printed."""
+"""Reports as documents: one file of HTML each, which needs nothing else to be read or printed.
+
+A document is made in two steps, so that it can be kept without half a million lines of chart
+library: `frame` writes it with two empty places, and `complete` fills them.
+"""
 
 from __future__ import annotations
 
+import base64
+import hashlib
+from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import plotly
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from trialog.languages import current, in_markup
 from trialog.reports import words
-from trialog.reports.evidence_report import EvidenceReport
 from trialog.reports.photos import MOST_IN_DOCUMENT
-from trialog.reports.shift_report import ShiftReport
-from trialog.reports.trial_report import TrialReport
 
 HERE = Path(__file__).parent
 TEMPLATES = HERE / "templates"
 ASSETS = HERE / "assets"
 
-
-def shift_html(report: ShiftReport) -> str:
-    """Make the document of a shift's report."""
-    return _document("shift_document.html", report)
+POLICY_PLACE, SCRIPTS_PLACE = "<!--policy-->", "<!--scripts-->"
+"""Where a document's policy and scripts go. Nobody's text can hold them: it is escaped."""
 
 
-def trial_html(report: TrialReport) -> str:
-    """Make the document of a trial's report, with its charts and what draws them."""
-    return _document(
-        "trial_document.html",
-        report,
-        scripts=(_chart_library(), asset("charts.js")),
+def frame(template: str, context: Mapping[str, Any]) -> str:
+    """Write a document in the language spoken, but for its policy and its scripts.
+
+    One without charts in its context has no place for scripts.
+    """
+    return (
+        environment()
+        .get_template(template)
+        .render(
+            **context,
+            styles=(asset("report.css"), asset("document.css")),
+            policy_place=POLICY_PLACE,
+            scripts_place=SCRIPTS_PLACE if context["charts"] else "",
+            most_photos=MOST_IN_DOCUMENT,
+        )
     )
 
 
-def evidence_html(report: EvidenceReport) -> str:
-    """Make the document of a trial's evidence, with its chart where it has one."""
-    scripts = (_chart_library(), asset("charts.js")) if report.chart else ()
-    return _document("evidence_document.html", report, scripts=scripts)
+def complete(framed: str, *, style: str = "") -> str:
+    """Return a document that can be opened: with what draws its charts, and kept from the network.
+
+    `style` is one more style sheet, such as the paper it is printed on.
+    """
+    scripts = _scripts() if SCRIPTS_PLACE in framed else ()
+    head = f"<style>{style}</style>\n" if style else ""
+    framed = framed.replace(POLICY_PLACE, f"{_policy(scripts)}\n{head}", 1)
+    written = "\n".join(f"<script>{script}</script>" for script in scripts)
+    return framed.replace(SCRIPTS_PLACE, written, 1)
 
 
-def _document(
-    name: str,
-    report: ShiftReport | TrialReport | EvidenceReport,
-    scripts: tuple[str, ...] = (),
-) -> str:
-    template = environment().get_template(f"reports/{name}")
-    styles = (asset("report.css"), asset("document.css"))
-    return template.render(
-        report=report, styles=styles, scripts=scripts, w=words, most_photos=MOST_IN_DOCUMENT
+def _policy(scripts: tuple[str, ...]) -> str:
+    """Return the rules of a document: it may run its own scripts and ask for nothing at all.
+
+    Each script is named by its hash, so that no other runs. The chart library sets styles on
+    elements, which no hash can name.
+    """
+    hashes = " ".join(f"'sha256-{_hash(script)}'" for script in scripts) or "'none'"
+    rules = (
+        "default-src 'none'; base-uri 'none'; form-action 'none'; "
+        f"script-src {hashes}; style-src 'unsafe-inline'; img-src data: blob:"
     )
+    return f'<meta http-equiv="Content-Security-Policy" content="{rules}">'
+
+
+@cache
+def _hash(script: str) -> str:
+    return base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+
+
+def _scripts() -> tuple[str, ...]:
+    return _chart_library(), asset("charts.js")
 
 
 @cache
@@ -67,10 +97,12 @@ def _chart_library() -> str:
 @cache
 def environment() -> Environment:
     """Return the template environment of documents: everything escaped, no name left empty."""
-    return Environment(
+    made = Environment(
         loader=FileSystemLoader(TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    made.globals.update(t=in_markup, language=current, w=words)
+    return made

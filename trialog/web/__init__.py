@@ -11,7 +11,7 @@ from jinja2 import ChoiceLoader, FileSystemLoader
 
 import trialog.reports
 from trialog.languages import current, in_markup
-from trialog.web import assets, clock, database, errors, identity, links, origin, security
+from trialog.web import assets, clock, database, errors, identity, language, links, origin, security
 from trialog.web.settings import SETTINGS, load_settings
 
 TEMPLATES = (
@@ -42,7 +42,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals.update(t=in_markup, language=current)
     database.init_app(app, settings)
-    for part in (clock, identity, security, errors, assets, links, origin):
+    for part in (clock, identity, security, errors, assets, language, links, origin):
         part.init_app(app)
     _register_blueprints(app)
     security.require_marked(app)
@@ -53,6 +53,7 @@ def _register_blueprints(app: Flask) -> None:
     from trialog.web import (  # noqa: PLC0415 - their views need this module first
         audit,
         auth,
+        downloads,
         help,
         home,
         logging,
@@ -68,7 +69,7 @@ def _register_blueprints(app: Flask) -> None:
 
     rooms = (
         auth, home, setup, people, planner, help, logging, tablets, shifts, trials, trust, notices,
-        audit,
+        audit, downloads,
     )  # fmt: skip
     for room in rooms:
         app.register_blueprint(room.bp)

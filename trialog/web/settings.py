@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from trialog.errors import InvalidValueError
+from trialog.languages import LANGUAGES
 from trialog.notices.settings import NAMES as NOTICE_NAMES
 from trialog.notices.settings import NoticeSettings, read_notice_settings
 from trialog.records.database import data_folder, database_url, embedded_url
@@ -20,7 +21,7 @@ DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8765
 SETTINGS = (
     "DATABASE_URL", "DATA_FOLDER", "SECRET_KEY", "TIME_ZONE", "HOST", "PORT", "SECURE_COOKIES",
-    "TLS", "TLS_NAMES", "TRUST_PORT", *NOTICE_NAMES,
+    "LANGUAGE", "TLS", "TLS_NAMES", "TRUST_PORT", *NOTICE_NAMES,
 )  # fmt: skip
 """Every setting; the environment variable has TRIALOG_ before its name."""
 
@@ -37,6 +38,8 @@ class Settings:
     data_folder: Path
     secret_key: str
     time_zone: ZoneInfo
+    language: str
+    """That of reports, where nobody asks for another."""
     host: str
     port: int
     secure_cookies: bool
@@ -64,6 +67,7 @@ def load_settings(overrides: Mapping[str, Any]) -> Settings:
         data_folder=folder,
         secret_key=given["SECRET_KEY"] or _kept_key(folder / "secret_key"),
         time_zone=read_zone(given["TIME_ZONE"] or "UTC"),
+        language=read_language(given["LANGUAGE"] or "en"),
         host=given["HOST"] or DEFAULT_HOST,
         port=_port("TRIALOG_PORT", given["PORT"], DEFAULT_PORT),
         secure_cookies=tls or _switch("TRIALOG_SECURE_COOKIES", given["SECURE_COOKIES"]),
@@ -101,6 +105,13 @@ def read_zone(name: str) -> ZoneInfo:
         raise InvalidValueError(
             "TRIALOG_TIME_ZONE", "be the name of a time zone such as Europe/Berlin", name
         ) from error
+
+
+def read_language(code: str) -> str:
+    """Return the code of a language that reports are written in, or raise InvalidValueError."""
+    if code not in LANGUAGES:
+        raise InvalidValueError("TRIALOG_LANGUAGE", f"be one of {', '.join(LANGUAGES)}", code)
+    return code
 
 
 def _port(name: str, value: object, default: Default) -> int | Default:

@@ -5,7 +5,7 @@ from datetime import UTC
 import pytest
 
 from trialog.records.models import Shift
-from trialog.reports.documents import shift_html, trial_html
+from trialog.reports.kinds import html_of
 from trialog.reports.shift_report import build_shift_report
 from trialog.reports.trial_report import build_trial_report
 
@@ -91,8 +91,8 @@ def documents(run):
     session, at = run.session, {"now": run.now, "zone": UTC}
     shift = session.query(Shift).filter_by(label="B").one()
     return {
-        "shift": shift_html(build_shift_report(session, shift, **at)),
-        "trial": trial_html(build_trial_report(session, run.trial, **at)),
+        "shift": html_of(build_shift_report(session, shift, **at)),
+        "trial": html_of(build_trial_report(session, run.trial, **at)),
     }
 
 

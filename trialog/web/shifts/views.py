@@ -4,59 +4,46 @@ from __future__ import annotations
 
 from typing import Any
 
-from flask import Response, flash, redirect, render_template, url_for
+from flask import flash, redirect, render_template, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
 from trialog.errors import TrialogError
+from trialog.languages import speaking
 from trialog.records.entries import NewEntry
 from trialog.records.models import Shift
 from trialog.records.people import Action
 from trialog.records.queries import trials_of
 from trialog.records.words import EntryKind
-from trialog.reports.documents import shift_html
+from trialog.reports.kinds import context
 from trialog.reports.photos import FailurePhoto
-from trialog.reports.shift_report import ShiftReport, build_shift_report, shift_report_as_dict
+from trialog.reports.shift_report import build_shift_report
 from trialog.web.clock import now, zone
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
+from trialog.web.language import language_asked
 from trialog.web.lines import new_id
 from trialog.web.links import parked_url
-from trialog.web.security import allowed
+from trialog.web.security import allowed, report_page
 from trialog.web.shifts import bp
 from trialog.web.shifts.forms import ReadingForm, UndoForm
 from trialog.web.shifts.lines import list_lines, standing_closing, standing_readings
 from trialog.web.telling import write_and_tell
 from trialog.web.trials.forms import RulingForm
-from trialog.web.trials.views import as_json, download
 
 Page = AnyResponse | tuple[str, int]
 
 
 @bp.get("/shifts/<int:shift_id>")
 @allowed(Action.READ)
+@report_page
 def report(shift_id: int) -> str:
     """Show a shift's report, and to engineers what they may add to it."""
     return _page(get_or_404(Shift, shift_id))
 
 
-@bp.get("/shifts/<int:shift_id>/report.html")
-@allowed(Action.READ)
-def report_html(shift_id: int) -> Response:
-    """Download the report as one file that needs nothing else."""
-    made = _build(get_or_404(Shift, shift_id), embed_photos=True)
-    return download(shift_html(made), "text/html", f"shift-{shift_id}.html")
-
-
-@bp.get("/shifts/<int:shift_id>/report.json")
-@allowed(Action.READ)
-def report_json(shift_id: int) -> Response:
-    """Download the report as data."""
-    made = shift_report_as_dict(_build(get_or_404(Shift, shift_id)))
-    return download(as_json(made), "application/json", f"shift-{shift_id}.json")
-
-
 @bp.post("/shifts/<int:shift_id>/rulings")
 @allowed(Action.RULE)
+@report_page
 def rule(shift_id: int) -> Page:
     """Write a ruling on one failure mode of one failed cycle."""
     shift, form = get_or_404(Shift, shift_id), RulingForm()
@@ -68,6 +55,7 @@ def rule(shift_id: int) -> Page:
 
 @bp.post("/shifts/<int:shift_id>/readings")
 @allowed(Action.CORRECT)
+@report_page
 def correct_reading(shift_id: int) -> Page:
     """Replace a counter reading; the first one stays in the logbook."""
     shift, form = get_or_404(Shift, shift_id), ReadingForm()
@@ -79,6 +67,7 @@ def correct_reading(shift_id: int) -> Page:
 
 @bp.post("/shifts/<int:shift_id>/undo")
 @allowed(Action.LOG)
+@report_page
 def undo(shift_id: int) -> Page:
     """Take a line back: a ruling, a corrected reading, the closing."""
     shift, form = get_or_404(Shift, shift_id), UndoForm()
@@ -107,31 +96,27 @@ def _written(shift: Shift, line: NewEntry, form: Any, words: str, name: str) -> 
     return redirect(url_for("shifts.report", shift_id=shift.id))
 
 
-def _build(shift: Shift, *, embed_photos: bool = False) -> ShiftReport:
-    return build_shift_report(
-        get_session(), shift, now=now(), zone=zone(), embed_photos=embed_photos
-    )
-
-
 def _page(shift: Shift, **forms: Any) -> str:
     lines = list_lines(get_session(), shift)
     reading_form = forms.get("reading_form") or ReadingForm(formdata=None)
     errors = [form for form in forms.values() if form.errors]
-    return render_template(
-        "shifts/report.html",
-        shift=shift,
-        report=_build(shift),
-        lines=lines,
-        closing=standing_closing(lines),
-        corrected=standing_readings(lines),
-        ruling_form=forms.get("ruling_form") or RulingForm(formdata=None),
-        reading_form=reading_form,
-        wrong=errors[0] if errors else None,
-        new_id=new_id,
-        clock=zone(),
-        photo_page=_photo_page,
-        parked_page=parked_url(shift.cell_id),
-    )
+    with speaking(language_asked()):
+        return render_template(
+            "shifts/report.html",
+            shift=shift,
+            **context(
+                build_shift_report(get_session(), shift, now=now(), zone=zone(), embed_photos=False)
+            ),
+            lines=lines,
+            closing=standing_closing(lines),
+            corrected=standing_readings(lines),
+            ruling_form=forms.get("ruling_form") or RulingForm(formdata=None),
+            reading_form=reading_form,
+            wrong=errors[0] if errors else None,
+            new_id=new_id,
+            photo_page=_photo_page,
+            parked_page=parked_url(shift.cell_id),
+        )
 
 
 def _photo_page(photo: FailurePhoto) -> str:

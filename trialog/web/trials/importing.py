@@ -14,16 +14,17 @@ from trialog.feeds.formulas import guard
 from trialog.records.database import unit_of_work
 from trialog.records.models import ImportDraft, Trial
 from trialog.records.people import Action
+from trialog.reports.document import File
 from trialog.web.clock import now
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
 from trialog.web.noting import note_change
 from trialog.web.saving import form_page, place_error
 from trialog.web.security import allowed
+from trialog.web.sending import download
 from trialog.web.trials import bp
 from trialog.web.trials.drafts import drop_drafts, find_draft, keep_draft
 from trialog.web.trials.forms import UploadForm
-from trialog.web.trials.views import download
 
 GOOD_ONLY = "good"
 MOST_SHOWN = 1_000
@@ -118,7 +119,7 @@ def rejected_lines(trial_id: int) -> AnyResponse:
     writer.writerow(["line", "reason", "text"])
     rejected = _preview(trial, draft).rejected
     writer.writerows([line.line, guard(line.reason), guard(line.text)] for line in rejected)
-    return download(text.getvalue(), "text/csv", "rejected-lines.csv")
+    return download(File("rejected-lines.csv", "text/csv", text.getvalue().encode()))
 
 
 def _draft(trial: Trial) -> ImportDraft | None:

@@ -16,15 +16,18 @@ from trialog.records.database import unit_of_work
 from trialog.records.models import Person, Revocation, SignOff, Trial
 from trialog.records.people import Action, check_pin
 from trialog.records.words import AcknowledgementKind
+from trialog.reports.document import File
+from trialog.reports.kinds import json_text
 from trialog.web.clock import now
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
 from trialog.web.noting import note_change
 from trialog.web.saving import form_page, place_error
 from trialog.web.security import PIN_CHECKS, allowed, limiter
+from trialog.web.sending import download
 from trialog.web.trials import bp
 from trialog.web.trials.forms import AcknowledgeForm, RefuseForm, SignForm
-from trialog.web.trials.views import as_json, build_report, download
+from trialog.web.trials.views import build_report
 
 WRONG_PIN = (
     "This is not your PIN, so nothing was written. After five wrong tries in a row your name is "
@@ -113,8 +116,8 @@ def revoke(sign_off_id: int) -> Response:
 def signed_document_json(sign_off_id: int) -> Response:
     """Download a signature's frozen document, for `trialog verify --document`."""
     record = get_or_404(SignOff, sign_off_id)
-    content = as_json(evidence.signed_document(record))
-    return download(content, "application/json", f"signed-{record.id}.json")
+    content = json_text(evidence.signed_document(record)).encode()
+    return download(File(f"signed-{record.id}.json", "application/json", content))
 
 
 def _decided(trial: Trial, form: Any, work: Callable[[Session, Person], object]) -> bool:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 from flask import Response, abort, g, render_template, url_for
@@ -13,12 +12,13 @@ from trialog.records.people import Action
 from trialog.reports import words
 from trialog.reports.documents import ASSETS as REPORT_ASSETS
 from trialog.reports.documents import asset as report_asset
-from trialog.reports.documents import trial_html
-from trialog.reports.trial_report import TrialReport, build_trial_report, trial_report_as_dict
+from trialog.reports.kinds import context
+from trialog.reports.trial_report import TrialReport, build_trial_report
 from trialog.web.assets import A_YEAR, fingerprint
 from trialog.web.clock import now, zone
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
+from trialog.web.language import in_language
 from trialog.web.links import parked_url
 from trialog.web.security import allowed, report_page
 from trialog.web.trials import bp
@@ -30,6 +30,7 @@ ASSETS = {"report.css": "text/css", "charts.js": "text/javascript"}
 @bp.get("/trials/<int:trial_id>")
 @allowed(Action.READ)
 @report_page
+@in_language
 def show(trial_id: int) -> str:
     """Show how a trial stands: the sentence, the picture, the table."""
     trial = get_or_404(Trial, trial_id)
@@ -37,32 +38,13 @@ def show(trial_id: int) -> str:
     return render_template(
         "trials/show.html",
         trial=trial,
-        report=report,
+        **context(report),
         shift_page=_shift_page,
         trial_page=lambda other: url_for("trials.show", trial_id=other),
         line_page=lambda key: url_for("trials.line", trial_id=trial_id, key=key),
         parked_page=parked_url(trial.cell_id),
         sign_off_links=sign_off_links(get_session(), trial, current_person()),
     )
-
-
-@bp.get("/trials/<int:trial_id>/report.html")
-@allowed(Action.READ)
-def report_html(trial_id: int) -> Response:
-    """Download the trial's report as one file that needs nothing else."""
-    return download(
-        trial_html(build_report(get_or_404(Trial, trial_id))),
-        "text/html",
-        f"trial-{trial_id}.html",
-    )
-
-
-@bp.get("/trials/<int:trial_id>/report.json")
-@allowed(Action.READ)
-def report_json(trial_id: int) -> Response:
-    """Download the trial's report as data."""
-    as_dict = trial_report_as_dict(build_report(get_or_404(Trial, trial_id)))
-    return download(as_json(as_dict), "application/json", f"trial-{trial_id}.json")
 
 
 def _shift_page(shift_id: int) -> str:
@@ -78,18 +60,6 @@ def _wording() -> dict[str, Any]:
 def build_report(trial: Trial) -> TrialReport:
     """Build a trial's report as of now, in the shop's zone."""
     return build_trial_report(get_session(), trial, now=now(), zone=zone())
-
-
-def as_json(data: dict[str, Any]) -> str:
-    """Write data as JSON that a person can read too."""
-    return json.dumps(data, indent=2, ensure_ascii=False) + "\n"
-
-
-def download(content: str, mimetype: str, name: str) -> Response:
-    """Answer with a file to keep. It is never opened in place, where this site's rules bind it."""
-    response = Response(content, mimetype=mimetype)
-    response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
-    return response
 
 
 @bp.get("/assets/reports/<name>")

@@ -1,0 +1,51 @@
+"""One address for each kind of report; the form asked for is the ending of the file's name.
+
+`?language=`, `?paper=` and `?table=` say the language, the paper of a PDF and the table of a CSV.
+"""
+
+from __future__ import annotations
+
+from flask import Response, abort, request
+
+from trialog.records.people import Action
+from trialog.reports.document import read_paper
+from trialog.reports.kinds import FORMS, KINDS, make, render
+from trialog.web.clock import now, zone
+from trialog.web.database import get_or_404, get_session
+from trialog.web.downloads import bp
+from trialog.web.language import language_asked
+from trialog.web.security import allowed
+from trialog.web.sending import download
+
+
+@bp.get("/shifts/<int:shift_id>/report.<form>")
+@allowed(Action.READ)
+def shift(shift_id: int, form: str) -> Response:
+    """Download a shift's report."""
+    return _download("shift", form, shift_id)
+
+
+@bp.get("/trials/<int:trial_id>/report.<form>")
+@allowed(Action.READ)
+def trial(trial_id: int, form: str) -> Response:
+    """Download a trial's report."""
+    return _download("trial", form, trial_id)
+
+
+@bp.get("/trials/<int:trial_id>/evidence.<form>")
+@allowed(Action.READ)
+def evidence(trial_id: int, form: str) -> Response:
+    """Download what a trial's evidence rests on."""
+    return _download("evidence", form, trial_id)
+
+
+def _download(name: str, form: str, ident: int | None = None) -> Response:
+    if form not in FORMS:
+        abort(404)
+    model = KINDS[name].model
+    subject = None if model is None or ident is None else get_or_404(model, ident)
+    made = make(
+        get_session(), name, subject, now=now(), zone=zone(), language=language_asked()
+    )  # fmt: skip
+    paper = read_paper(request.args.get("paper", "a4"))
+    return download(render(made, form, paper=paper, table=request.args.get("table")))
