@@ -7,7 +7,7 @@ none of them can say anything else than the others.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, tzinfo
 from functools import cached_property
 from typing import Literal
@@ -19,19 +19,22 @@ Value = str | int | float | datetime | None
 """What a table holds. A text stands as it is, also in a column of numbers ("any number")."""
 
 Kind = Literal[
-    "text", "count", "number", "rate", "rate_up", "rate_down", "chance", "share", "stretch",
-    "length", "moment",
+    "text", "count", "number", "number_up", "number_down", "rate", "rate_up", "rate_down",
+    "chance", "share", "stretch", "length", "moment",
 ]  # fmt: skip
 """What a column's values are, which decides how they are rounded and said.
 
-`rate` is an estimate, `rate_up` an upper bound, `rate_down` a limit or lower bound, all per cycle;
-`chance` is one that was asked for, `share` one that was worked out. `stretch` is a proven one, in
-seconds, and rounded down; `length` a known one, in seconds.
+`count` is a whole number, `number` one that was worked out. `rate` is an estimate, `rate_up` an
+upper bound, `rate_down` a limit or lower bound, all per cycle; `number_up` and `number_down` are
+bounds likewise. `chance` is one that was asked for, `share` one that was worked out. `stretch` is a
+proven one, in seconds, and rounded down; `length` a known one, in seconds.
 """
 
 SAID: dict[str, Callable[..., str]] = {
     "count": words.number,
     "number": words.measured,
+    "number_up": words.measured_up,
+    "number_down": words.measured_down,
     "rate": words.rate,
     "rate_up": words.rate_up,
     "rate_down": words.rate_down,
@@ -48,13 +51,20 @@ NOTHING = "–"
 
 @dataclass(frozen=True)
 class Column:
-    """What a column holds. `missing` is said where it has no value."""
+    """What a column holds. `missing` is said where it has no value.
+
+    A page says the value of a column with an `aside` in small below that of the column before,
+    and nothing where it is none, empty or 0; `{value}` in the aside is where its words go. A page
+    leaves out a column that is not `on_page`.
+    """
 
     key: str
     heading: str
     kind: Kind = "text"
     unit: str = ""
     missing: str = NOTHING
+    aside: str = ""
+    on_page: bool = True
 
     @property
     def title(self) -> str:
@@ -86,6 +96,7 @@ class Cell:
     words: str
     value: Value
     column: Column
+    asides: tuple[Cell, ...] = ()
 
     @property
     def whole(self) -> float | int | None:
@@ -99,7 +110,8 @@ class Table:
     """Rows of raw values under columns.
 
     `head` is the key of the column whose values name the rows; without, it is the first.
-    `empty` says why there are no rows, where there are none.
+    `empty` says why there are no rows, where there are none. An `upright` table has one row, which
+    is read downwards: a list of facts.
     """
 
     name: str
@@ -108,6 +120,7 @@ class Table:
     rows: tuple[tuple[Value, ...], ...]
     head: str = ""
     empty: str = ""
+    upright: bool = False
 
     def __post_init__(self) -> None:
         """Refuse a row that does not fit the columns, and a number in a column of words."""
@@ -123,24 +136,52 @@ class Table:
                     )
 
     @cached_property
+    def shown(self) -> tuple[Column, ...]:
+        """The columns that a page gives a place of their own."""
+        return tuple(column for column in self.columns if column.on_page and not column.aside)
+
+    @cached_property
     def head_place(self) -> int:
-        """The place of the column that names the rows."""
-        keys = [column.key for column in self.columns]
+        """The place of the column that names the rows, among those shown."""
+        keys = [column.key for column in self.shown]
         return keys.index(self.head) if self.head else 0
 
-    def cells(self, clock: tzinfo | None = None) -> tuple[tuple[Cell, ...], ...]:
-        """Return the rows as a page shows them, times in the shop's zone."""
+    def in_words(self, clock: tzinfo | None = None) -> tuple[tuple[str, ...], ...]:
+        """Return the rows in words, times in the shop's zone."""
         return tuple(
             tuple(
-                Cell(column.in_words(value, clock), value, column)
+                column.in_words(value, clock)
                 for column, value in zip(self.columns, row, strict=True)
             )
             for row in self.rows
         )
 
-    def in_words(self, clock: tzinfo | None = None) -> tuple[tuple[str, ...], ...]:
-        """Return the rows in words, times in the shop's zone."""
-        return tuple(tuple(cell.words for cell in row) for row in self.cells(clock))
+    def cells(self, clock: tzinfo | None = None) -> tuple[tuple[Cell, ...], ...]:
+        """Return the rows as a page shows them: one cell for each of the columns shown."""
+        return tuple(
+            _fold(
+                [
+                    Cell(said, value, column)
+                    for column, value, said in zip(self.columns, row, words_of_row, strict=True)
+                    if column.on_page
+                ]
+            )
+            for row, words_of_row in zip(self.rows, self.in_words(clock), strict=True)
+        )
+
+
+def _fold(cells: list[Cell]) -> tuple[Cell, ...]:
+    """Put what is said aside into the cell before it."""
+    folded: list[Cell] = []
+    for cell in cells:
+        aside = cell.column.aside
+        if not aside:
+            folded.append(cell)
+        elif cell.value:
+            words_aside = aside.format_map({"value": cell.words})
+            said = Cell(words_aside, cell.value, cell.column)
+            folded[-1] = replace(folded[-1], asides=(*folded[-1].asides, said))
+    return tuple(folded)
 
 
 def _fits(column: Column, value: Value) -> bool:

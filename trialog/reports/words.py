@@ -168,8 +168,18 @@ def number(value: float | int | None) -> str:
     return "–" if value is None else localised(f"{value:,}")
 
 
-def measured(value: float) -> str:
+def measured_up(value: float) -> str:
+    """Say an upper bound on such a number, rounded up."""
+    return measured(value, ROUND_CEILING)
+
+
+def measured_down(value: float) -> str:
+    """Say a lower bound on such a number, rounded down."""
+    return measured(value, ROUND_FLOOR)
+
+
+def measured(value: float, rounding: str = ROUND_HALF_EVEN) -> str:
     """Say a number that was worked out: a whole one as it is, else to three digits."""
     if value == int(value):
         return numeral(int(value))
-    return numeral(rounded(value, 3, ROUND_HALF_EVEN))
+    return numeral(rounded(value, 3, rounding))
