@@ -6,8 +6,9 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
-from sqlalchemy import Select, select
+from sqlalchemy import ColumnElement, Label, Select, and_, func, select
 from sqlalchemy.orm import Session
 
 from trialog.records.models import (
@@ -20,6 +21,10 @@ from trialog.records.models import (
 )
 
 AnySelect = Select[*tuple[Any, ...]]
+
+COUNTS = ("cycles", "failures", "no_tests")
+TEXTS = ("device", "mode", "effect")
+"""The columns of the tables here that are not numbers."""
 
 
 @dataclass(frozen=True)
@@ -36,12 +41,6 @@ class Counts:
     modes: pd.DataFrame
 
 
-def frame(session: Session, statement: AnySelect) -> pd.DataFrame:
-    """Run a query and return its rows as a table that keeps its columns when it is empty."""
-    result = session.execute(statement)
-    return pd.DataFrame(result.all(), columns=list(result.keys()))
-
-
 def count(
     session: Session,
     cell: Cell,
@@ -49,62 +48,80 @@ def count(
     revision_ids: Collection[int] | None = None,
     device_id: int | None = None,
 ) -> Counts:
-    """Count cycles and failures over some shifts, for one device or all of the cell's."""
+    """Count cycles and failures over some shifts, for one device or all of the cell's.
 
-    def within(statement: AnySelect, table: type[Any]) -> AnySelect:
-        statement = statement.where(table.shift_id.in_(shift_ids))
-        return (
-            statement
-            if revision_ids is None
-            else statement.where(table.revision_id.in_(revision_ids))
+    The database does the sums and puts the names to them: a verdict is asked for by every page.
+    """
+
+    def within(table: type[Any]) -> ColumnElement[bool]:
+        which = [table.shift_id.in_(shift_ids)]
+        if revision_ids is not None:
+            which.append(table.revision_id.in_(revision_ids))
+        return and_(*which)
+
+    own = [Device.cell_id == cell.id]
+    if device_id is not None:
+        own.append(Device.id == device_id)
+    totals = select(*_sums(CellRollup, "logged", *COUNTS)).where(within(CellRollup))
+    devices = _table(session, _of_devices(within(DeviceRollup), own))
+    modes = _table(session, _of_modes(within(ModeRollup), own))
+    cycles = dict(zip(devices["device_id"].tolist(), devices["cycles"].tolist(), strict=True))
+    modes["cycles"] = np.array([cycles[one] for one in modes["device_id"].tolist()], np.int64)
+    total = session.execute(totals).one()._asdict()
+    return Counts(pd.Series(total, dtype=np.int64), devices, modes)
+
+
+def _of_devices(within: ColumnElement[bool], own: Collection[ColumnElement[bool]]) -> AnySelect:
+    """Select the devices' sums; what has no rows counts zero."""
+    return (
+        select(
+            Device.id.label("device_id"),
+            Device.name.label("device"),
+            *_sums(DeviceRollup, *COUNTS),
         )
-
-    columns = [CellRollup.logged, CellRollup.cycles, CellRollup.failures, CellRollup.no_tests]
-    cell_rows = frame(session, within(select(*columns), CellRollup))
-    of_devices = frame(
-        session,
-        within(select(DeviceRollup.device_id, DeviceRollup.cycles, DeviceRollup.failures,
-                      DeviceRollup.no_tests), DeviceRollup),
-    )  # fmt: skip
-    of_modes = frame(
-        session,
-        within(select(ModeRollup.failure_mode_id.label("mode_id"),
-                      ModeRollup.relevant.label("failures"), ModeRollup.non_relevant,
-                      ModeRollup.unruled), ModeRollup),
-    )  # fmt: skip
-    devices = _named(session, _device_names(cell, device_id), of_devices, "device_id")
-    modes = _named(session, _mode_names(cell, device_id), of_modes, "mode_id")
-    cycles = devices.set_index("device_id")["cycles"]
-    modes["cycles"] = modes["device_id"].map(cycles).astype(int)
-    return Counts(cell_rows.sum().astype(int), devices, modes)
+        .outerjoin(DeviceRollup, and_(DeviceRollup.device_id == Device.id, within))
+        .where(*own)
+        .group_by(Device.id, Device.name)
+        .order_by(Device.id)
+    )
 
 
-def _device_names(cell: Cell, device_id: int | None) -> AnySelect:
-    statement = select(Device.id.label("device_id"), Device.name.label("device"))
-    statement = statement.where(Device.cell_id == cell.id).order_by(Device.id)
-    return statement if device_id is None else statement.where(Device.id == device_id)
-
-
-def _mode_names(cell: Cell, device_id: int | None) -> AnySelect:
-    statement = (
+def _of_modes(within: ColumnElement[bool], own: Collection[ColumnElement[bool]]) -> AnySelect:
+    """Select the failure modes' sums; what has no rows counts zero."""
+    return (
         select(
             FailureMode.id.label("mode_id"),
             FailureMode.name.label("mode"),
-            FailureMode.effect,
+            FailureMode.effect.label("effect"),
             Device.id.label("device_id"),
             Device.name.label("device"),
+            _sum(ModeRollup.relevant).label("failures"),
+            *_sums(ModeRollup, "non_relevant", "unruled"),
         )
         .join(Device, Device.id == FailureMode.device_id)
-        .where(FailureMode.cell_id == cell.id)
+        .outerjoin(ModeRollup, and_(ModeRollup.failure_mode_id == FailureMode.id, within))
+        .where(*own)
+        .group_by(FailureMode.id, FailureMode.name, FailureMode.effect, Device.id, Device.name)
         .order_by(Device.id, FailureMode.id)
     )
-    return statement if device_id is None else statement.where(Device.id == device_id)
 
 
-def _named(session: Session, names: AnySelect, rows: pd.DataFrame, key: str) -> pd.DataFrame:
-    """Sum rows by key and put names to them; what has no rows counts zero."""
-    sums = rows.groupby(key, as_index=False).sum()
-    table = frame(session, names).merge(sums, on=key, how="left")
-    numbers = [name for name in rows.columns if name != key]
-    table[numbers] = table[numbers].fillna(0).astype(int)
-    return table
+def _sum(column: ColumnElement[int] | Any) -> ColumnElement[int]:
+    return func.coalesce(func.sum(column), 0)
+
+
+def _sums(table: type[Any], *names: str) -> list[Label[int]]:
+    return [_sum(getattr(table, name)).label(name) for name in names]
+
+
+def _table(session: Session, statement: AnySelect) -> pd.DataFrame:
+    """Run a query and return its rows as a table that keeps its columns when it is empty."""
+    result = session.execute(statement)
+    names, rows = list(result.keys()), result.all()
+    columns = zip(*rows, strict=True) if rows else ((),) * len(names)
+    return pd.DataFrame(
+        {
+            name: list(values) if name in TEXTS else np.array(values, np.int64)
+            for name, values in zip(names, columns, strict=True)
+        }
+    )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -11,7 +11,6 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from trialog.records.models import Entry, OperatorRollup, Person, Requirement
-from trialog.records.queries import undone_ids
 from trialog.records.words import Condition, EntryKind
 
 SHIFTS = "shifts"
@@ -81,23 +80,29 @@ def cover(
     cell_id: int,
     shift_ids: Sequence[int],
     revision_ids: Sequence[int],
+    *,
     since: datetime | None,
+    undone: Collection[str],
 ) -> Coverage:
-    """Gather what was marked in some shifts since a moment, and who logged there meanwhile."""
+    """Gather what was marked in some shifts since a moment, and who logged there meanwhile.
+
+    `undone`: the lines of the cell that somebody has undone. The shifts are told apart here: asked
+    for by shift, a database goes through all of their lines.
+    """
     statement = (
         select(Entry.shift_id, Entry.condition, Entry.text, Entry.client_id)
-        .where(Entry.shift_id.in_(shift_ids), Entry.kind == EntryKind.CONDITION)
+        .where(Entry.cell_id == cell_id, Entry.kind == EntryKind.CONDITION)
         .order_by(Entry.sequence)
     )
     if since is not None:
         statement = statement.where(Entry.occurred_at >= since)
-    undone = undone_ids(session, cell_id)
+    among = set(shift_ids)
     return Coverage(
         shift_ids=tuple(shift_ids),
         marks=tuple(
             Mark(row.shift_id, row.condition, row.text)
             for row in session.execute(statement)
-            if row.client_id not in undone
+            if row.shift_id in among and row.client_id not in undone
         ),
         worked=_worked(session, shift_ids, revision_ids),
     )

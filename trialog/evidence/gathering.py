@@ -13,7 +13,7 @@ import pandas as pd
 from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
-from trialog.evidence.counting import Counts, count, frame
+from trialog.evidence.counting import COUNTS, Counts, count
 from trialog.evidence.coverage import Coverage, cover
 from trialog.evidence.numbering import FailedCycle, Group, Numbering
 from trialog.evidence.parked import ParkedCounts, count_parked_since
@@ -29,12 +29,13 @@ from trialog.records.models import (
     Shift,
     Trial,
 )
-from trialog.records.queries import shifts_of
+from trialog.records.queries import shifts_of, undone_ids
 from trialog.records.rollups import revisions_in_order
 from trialog.records.words import Effect, EntryKind
 from trialog.reliability import SHIFT_HOURS
 
-COUNTS = ["cycles", "failures", "no_tests"]
+Tallies = dict[tuple[int, int], tuple[int, int, int]]
+"""Cycles, failures and no-tests of the subject, by shift and revision."""
 
 
 @dataclass(frozen=True)
@@ -99,6 +100,9 @@ class _Window:
     """Where a trial's evidence lies: its stage's shifts, under the revisions that count."""
 
     trial: Trial
+    all_shifts: Sequence[Shift]
+    """Every shift of the cell, of whatever stage, in order."""
+
     shifts: Sequence[Shift]
     since: Revision
     revision_ids: tuple[int, ...]
@@ -123,6 +127,7 @@ class _Window:
 def gather_evidence(session: Session, trial: Trial) -> Evidence:
     """Gather what counts for a trial."""
     window = _open_window(session, trial)
+    undone = undone_ids(session, trial.cell_id)
     counts = count(session, trial.cell, window.shift_ids, window.revision_ids, trial.device_id)
     subject = counts.cell if trial.device is None else counts.devices.iloc[0]
     damage = counts.modes.loc[counts.modes["effect"] == Effect.DAMAGE, "failures"]
@@ -147,11 +152,11 @@ def gather_evidence(session: Session, trial: Trial) -> Evidence:
         since=window.since,
         revision_ids=window.revision_ids,
         changes=window.changes,
-        coverage=_coverage(session, window, table),
+        coverage=_coverage(session, window, table, undone),
         reconciliations=reconciliations,
-        cycles_between_shifts=_cycles_between(session, trial, table),
+        cycles_between_shifts=_cycles_between(window.all_shifts, table),
         doubtful_readings=doubtful_readings(
-            session, shifts_of(session, trial.cell), logged, set(table["shift_id"])
+            session, window.all_shifts, logged, set(table["shift_id"]), undone
         ),
         cycles_per_shift=_cycles_per_shift(window, logged),
         last_failure=_last_failure(session, window, failed),
@@ -170,20 +175,24 @@ def _open_window(session: Session, trial: Trial) -> _Window:
         for place, revision in enumerate(revisions)
         if revision.resets_evidence and concerns(revision)
     )
-    statement = select(Shift).where(Shift.cell_id == trial.cell_id, Shift.stage == trial.stage)
-    if trial.begins_at is not None:
-        statement = statement.where(Shift.opened_at >= trial.begins_at)
+    shifts = shifts_of(session, trial.cell)
     return _Window(
         trial=trial,
-        shifts=session.scalars(statement.order_by(Shift.opened_at, Shift.id)).all(),
+        all_shifts=shifts,
+        shifts=[shift for shift in shifts if _is_for(trial, shift)],
         since=revisions[start],
         revision_ids=tuple(revision.id for revision in revisions[start:]),
         changes=tuple(revision for revision in revisions[start + 1 :] if concerns(revision)),
     )
 
 
-def _subject_rollup(session: Session, window: _Window) -> pd.DataFrame:
-    """Return the subject's counts, a row for each shift and revision of the window."""
+def _is_for(trial: Trial, shift: Shift) -> bool:
+    begun = trial.begins_at is None or shift.opened_at >= trial.begins_at
+    return shift.stage == trial.stage and begun
+
+
+def _subject_rollup(session: Session, window: _Window) -> Tallies:
+    """Return the subject's counts in each shift of the window, under each of its revisions."""
     device_id = window.trial.device_id
     rollup: type[Any] = CellRollup if device_id is None else DeviceRollup
     columns = [getattr(rollup, name) for name in ("shift_id", "revision_id", *COUNTS)]
@@ -192,7 +201,7 @@ def _subject_rollup(session: Session, window: _Window) -> pd.DataFrame:
     )
     if device_id is not None:
         statement = statement.where(DeviceRollup.device_id == device_id)
-    return frame(session, statement)
+    return {(row[0], row[1]): (row[2], row[3], row[4]) for row in session.execute(statement)}
 
 
 def _logged_by_shift(session: Session, window: _Window) -> dict[int, int]:
@@ -206,33 +215,28 @@ def _logged_by_shift(session: Session, window: _Window) -> dict[int, int]:
 
 
 def _shift_table(
-    window: _Window, groups: pd.DataFrame, logged: dict[int, int]
+    window: _Window, groups: Tallies, logged: dict[int, int]
 ) -> tuple[pd.DataFrame, tuple[Reconciliation, ...]]:
     """Return the shifts that bear on the evidence, in order, and their counter reconciliations.
 
     Besides those that hold evidence, they are those that could: without a counted cycle, but
     with a counter that does not agree with the log.
     """
-    sums = groups.groupby("shift_id")[COUNTS].sum()
+    sums: dict[int, list[int]] = defaultdict(lambda: [0] * len(COUNTS))
+    for (shift_id, _), tally in groups.items():
+        sums[shift_id] = [before + more for before, more in zip(sums[shift_id], tally, strict=True)]
     compared = [(shift, compare(shift, logged.get(shift.id, 0))) for shift in window.shifts]
     bearing = [
         (shift, item)
         for shift, item in compared
-        if shift.id in sums.index
+        if shift.id in sums
         or (item.state is not CounterState.AGREES and window.is_reached_by(shift))
     ]
     rows = [
-        {
-            "shift_id": shift.id,
-            "label": shift.label,
-            "opened_at": shift.opened_at,
-            "closed_at": shift.closed_at,
-            "logged": item.logged,
-            **sums.reindex([shift.id], fill_value=0).to_dict("records")[0],
-            "counted": item.counted,
-        }
+        (shift.id, shift.label, shift.opened_at, shift.closed_at, item.logged, *sums[shift.id],
+         item.counted)
         for shift, item in bearing
-    ]
+    ]  # fmt: skip
     columns = ["shift_id", "label", "opened_at", "closed_at", "logged", *COUNTS, "counted"]
     table = pd.DataFrame(rows, columns=columns).astype({"counted": "Int64"})
     return table, tuple(item for _, item in bearing)
@@ -284,28 +288,30 @@ def _last_failure(session: Session, window: _Window, failed: Sequence[FailedCycl
     return max(newest, session.scalar(ruled) or 0)
 
 
-def _number(window: _Window, groups: pd.DataFrame, failed: Sequence[FailedCycle]) -> Numbering:
+def _number(window: _Window, groups: Tallies, failed: Sequence[FailedCycle]) -> Numbering:
     """Number the counted cycles from 1, shift by shift and revision by revision."""
-    counted = groups.set_index(["shift_id", "revision_id"])[COUNTS].to_dict("index")
     failed_in = defaultdict(list)
     for cycle in failed:
         failed_in[cycle.shift_id, cycle.revision_id].append(cycle)
     return Numbering(
         tuple(
-            Group(int(counted[key]["cycles"]), int(counted[key]["failures"]), tuple(failed_in[key]))
+            Group(groups[key][0], groups[key][1], tuple(failed_in[key]))
             for key in product(window.shift_ids, window.revision_ids)
-            if key in counted
+            if key in groups
         )
     )
 
 
-def _coverage(session: Session, window: _Window, shifts: pd.DataFrame) -> Coverage:
+def _coverage(
+    session: Session, window: _Window, shifts: pd.DataFrame, undone: set[str]
+) -> Coverage:
     return cover(
         session,
         window.trial.cell_id,
         [int(shift_id) for shift_id in shifts.loc[shifts["cycles"] > 0, "shift_id"]],
         window.revision_ids,
-        window.since.effective_at,
+        since=window.since.effective_at,
+        undone=undone,
     )
 
 
@@ -319,9 +325,8 @@ def _cycles_per_shift(window: _Window, logged: dict[int, int]) -> float:
     return SHIFT_HOURS * 3600 / window.trial.requirement.cycle_seconds
 
 
-def _cycles_between(session: Session, trial: Trial, table: pd.DataFrame) -> int:
+def _cycles_between(shifts: Sequence[Shift], table: pd.DataFrame) -> int:
     """Sum what the counter rose between each shift of the evidence and the shift before it."""
-    shifts = shifts_of(session, trial.cell)
     held = set(table["shift_id"])
     rises = (
         (after.opening_counter or 0) - (before.closing_counter or 0)

@@ -10,11 +10,10 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from itertools import pairwise
 
-from sqlalchemy import ColumnElement, select
+from sqlalchemy import and_, or_, select
 from sqlalchemy.orm import Session
 
 from trialog.records.models import Entry, Shift
-from trialog.records.queries import undone_ids
 from trialog.records.words import EntryKind
 
 FASTEST = 2.0
@@ -22,14 +21,20 @@ FASTEST = 2.0
 
 
 def doubtful_readings(
-    session: Session, shifts: Sequence[Shift], logged: dict[int, int], bearing: Collection[int]
+    session: Session,
+    shifts: Sequence[Shift],
+    logged: dict[int, int],
+    bearing: Collection[int],
+    undone: Collection[str],
 ) -> tuple[str, ...]:
     """Say of each shift in doubt what speaks against its readings.
 
-    `shifts`: all of the cell, in order; `bearing`: those of the evidence. Only shifts with good
-    cycles by the counter are asked, and none whose reading an engineer has written in since.
+    `shifts`: all of the cell, in order; `bearing`: those of the evidence; `undone`: the cell's
+    lines that somebody has undone. Only shifts with good cycles by the counter are asked, and none
+    whose reading an engineer has written in since.
     """
-    asked = _by_counter(session, shifts) - _seen_to(session, shifts)
+    by_counter, seen_to = _by_counter_and_seen_to(session, shifts, undone)
+    asked = by_counter - seen_to
     found: dict[int, str] = {}
     for shift in shifts:
         if shift.id in asked and _too_fast(shift, logged.get(shift.id, 0)):
@@ -39,31 +44,22 @@ def doubtful_readings(
     return tuple(found[shift.id] for shift in shifts if shift.id in found and shift.id in bearing)
 
 
-def _by_counter(session: Session, shifts: Sequence[Shift]) -> set[int]:
-    return _with_standing(
-        session, shifts, Entry.kind == EntryKind.GOOD, Entry.counter.is_not(None),
-        Entry.cycles.is_not(None),
-    )  # fmt: skip
-
-
-def _seen_to(session: Session, shifts: Sequence[Shift]) -> set[int]:
-    return _with_standing(session, shifts, Entry.kind == EntryKind.READING)
-
-
-def _with_standing(
-    session: Session, shifts: Sequence[Shift], *which: ColumnElement[bool]
-) -> set[int]:
-    """Return the shifts that have a line of a sort which nobody has undone."""
+def _by_counter_and_seen_to(
+    session: Session, shifts: Sequence[Shift], undone: Collection[str]
+) -> tuple[set[int], set[int]]:
+    """Return the shifts with good cycles by the counter, and those with a reading written in."""
     if not shifts:
-        return set()
-    cell_id = shifts[0].cell_id
-    lines = select(Entry.shift_id, Entry.client_id).where(Entry.cell_id == cell_id, *which)
-    undone = undone_ids(session, cell_id)
-    return {
-        shift_id
-        for shift_id, client_id in session.execute(lines)
-        if shift_id is not None and client_id not in undone
-    }
+        return set(), set()
+    # A counter is never below zero; said like this, an index leads to the few lines that have one.
+    by_counter = and_(Entry.kind == EntryKind.GOOD, Entry.counter >= 0, Entry.cycles.is_not(None))
+    lines = select(Entry.kind, Entry.shift_id, Entry.client_id).where(
+        Entry.cell_id == shifts[0].cell_id, or_(by_counter, Entry.kind == EntryKind.READING)
+    )
+    found: dict[EntryKind, set[int]] = {EntryKind.GOOD: set(), EntryKind.READING: set()}
+    for kind, shift_id, client_id in session.execute(lines):
+        if shift_id is not None and client_id not in undone:
+            found[kind].add(shift_id)
+    return found[EntryKind.GOOD], found[EntryKind.READING]
 
 
 def _too_fast(shift: Shift, logged: int) -> bool:
