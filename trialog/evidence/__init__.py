@@ -1,6 +1,6 @@
 """From records to numbers to verdicts."""
 
-from trialog.evidence.cautions import CAUTIONS
+from trialog.evidence.cautions import CAUTIONS, cautions
 from trialog.evidence.counting import Counts, count
 from trialog.evidence.effects import explained
 from trialog.evidence.gathering import Evidence, gather_evidence
@@ -73,6 +73,7 @@ __all__ = [
     "Verdict",
     "acknowledge",
     "bound_with_misses",
+    "cautions",
     "check_document",
     "check_evidence",
     "check_shift",

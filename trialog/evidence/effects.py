@@ -12,12 +12,12 @@ from dataclasses import dataclass, replace
 
 from trialog.evidence.coverage import asked_of, missing_of
 from trialog.evidence.gathering import Evidence
+from trialog.evidence.lacking import lacking
 from trialog.evidence.numbering import FailedCycle
 from trialog.evidence.reasons import Reason
 from trialog.evidence.reconciling import CounterState
 from trialog.evidence.verdict import Verdict
-from trialog.languages import counted as some
-from trialog.languages import listed
+from trialog.languages import counted, listed, mark, numeral, t, tn
 from trialog.records.words import Effect
 from trialog.reliability import Decision, Plan, decision_under
 
@@ -83,12 +83,19 @@ def _moves(before: _Outlook, after: _Outlook) -> str:
     """Say what brings the plan from one outlook to another; goes after a subject."""
     if after.decision == "NO-GO" or after.line is None:
         same = before.decision == "NO-GO"
-        return "leaves the plan at NO-GO" if same else "takes the plan to NO-GO"
+        return t("leaves the plan at NO-GO") if same else t("takes the plan to NO-GO")
     if before.decision == "NO-GO" or before.line is None:
-        return f"lifts the plan's NO-GO, with GO at {after.line:,} cycles"
+        return t("lifts the plan's NO-GO, with GO at {cycles} cycles", cycles=after.line)
     if before.line == after.line:
-        return f"leaves GO at {after.line:,} cycles"
-    return f"moves GO from {before.line:,} to {after.line:,} cycles"
+        return t("leaves GO at {cycles} cycles", cycles=after.line)
+    return t("moves GO from {was} to {cycles} cycles", was=before.line, cycles=after.line)
+
+
+def _leaves(before: _Outlook, after: _Outlook) -> bool:
+    """Say whether the plan is where it was."""
+    if after.decision == "NO-GO" or after.line is None:
+        return before.decision == "NO-GO"
+    return before.decision != "NO-GO" and before.line == after.line
 
 
 def _plan(verdict: Verdict, reason: Reason) -> Iterator[str]:
@@ -97,19 +104,28 @@ def _plan(verdict: Verdict, reason: Reason) -> Iterator[str]:
         yield _clean_cycles(verdict, now)
     if now.decision != "NO-GO":
         names = [f"“{name}”" for name in verdict.evidence.counts.modes["mode"]]
-        one = f"One more {listed(names, 'or')}" if names else "One more failure"
-        yield f"{one} {_moves(now, _with_one_more(verdict))}."
+        moves = _moves(now, _with_one_more(verdict))
+        if names:
+            yield t("One more {failure} {moves}.", failure=listed(names, "or"), moves=moves)
+        else:
+            yield t("One more failure {moves}.", moves=moves)
     yield from _rulings_out(verdict, now)
 
 
 def _clean_cycles(verdict: Verdict, now: _Outlook) -> str:
     missing = verdict.clean_cycles_to_go
     if missing is None and verdict.evidence.damage_failures:
-        return "No number of clean cycles makes up for a failure that can damage."
+        return t("No number of clean cycles makes up for a failure that can damage.")
     if missing is None:
-        return "No number of clean cycles leads to GO: a NO-GO line that was crossed stays crossed."
-    bring = "brings" if missing == 1 else "bring"
-    return f"{some(missing, 'more clean cycle')} {bring} it to its GO line at {now.line:,} cycles."
+        return t(
+            "No number of clean cycles leads to GO: a NO-GO line that was crossed stays crossed."
+        )
+    return tn(
+        "{number} more clean cycle brings it to its GO line at {cycles} cycles.",
+        "{number} more clean cycles bring it to its GO line at {cycles} cycles.",
+        missing,
+        cycles=now.line,
+    )
 
 
 def _rulings_out(verdict: Verdict, now: _Outlook) -> Iterator[str]:
@@ -117,20 +133,33 @@ def _rulings_out(verdict: Verdict, now: _Outlook) -> Iterator[str]:
     failed = [cycle for cycle in verdict.evidence.numbering.failed if cycle.relevant]
     alike: dict[str, list[FailedCycle]] = defaultdict(list)
     for cycle in failed[-MOST_TRIED:]:
-        alike[_moves(now, _without(verdict, cycle))].append(cycle)
-    for words, cycles in alike.items():
-        if not words.startswith("leaves"):
-            subject = "The failure" if len(cycles) == 1 else "Each of the failures"
-            yield f"{subject} on {_lines(cycles)}, ruled non-relevant, {words}."
+        without = _without(verdict, cycle)
+        if not _leaves(now, without):
+            alike[_moves(now, without)].append(cycle)
+    for moves, cycles in alike.items():
+        lines = _lines(cycles)
+        if len(cycles) == 1:
+            yield t(
+                "The failure on {lines}, ruled non-relevant, {moves}.", lines=lines, moves=moves
+            )
+        else:
+            yield t(
+                "Each of the failures on {lines}, ruled non-relevant, {moves}.",
+                lines=lines,
+                moves=moves,
+            )
 
 
 def _lines(cycles: Sequence[FailedCycle]) -> str:
     """Name lines of the logbook; of many the newest."""
-    numbers = [f"{cycle.sequence:,}" for cycle in cycles]
+    numbers = [numeral(cycle.sequence) for cycle in cycles]
     if len(numbers) > MOST_NAMED:
         more = len(numbers) - MOST_NAMED
-        return f"lines {', '.join(numbers[-MOST_NAMED:])} and {more:,} older"
-    return ("line " if len(numbers) == 1 else "lines ") + listed(numbers)
+        newest = ", ".join(numbers[-MOST_NAMED:])
+        return t("lines {newest} and {more} older", newest=newest, more=more)
+    if len(numbers) == 1:
+        return t("line {line}", line=numbers[0])
+    return t("lines {lines}", lines=listed(numbers))
 
 
 def _damage(verdict: Verdict, reason: Reason) -> Iterator[str]:
@@ -139,31 +168,45 @@ def _damage(verdict: Verdict, reason: Reason) -> Iterator[str]:
     if not reason.met:
         ids = set(damaging["mode_id"])
         cycles = [cycle for cycle in verdict.evidence.numbering.failed if ids & set(cycle.modes)]
-        yield (
-            f"It holds once all that can damage on {_lines(cycles)} is ruled non-relevant, or the "
-            "device is changed and the evidence begins anew."
+        yield t(
+            "It holds once all that can damage on {lines} is ruled non-relevant, or the device is "
+            "changed and the evidence begins anew.",
+            lines=_lines(cycles),
         )
     elif len(damaging):
         names = [f"“{name}”" for name in damaging["mode"]]
-        yield f"One {listed(names, 'or')} makes the verdict NO-GO, whatever the plan says."
+        yield t(
+            "One {failure} makes the verdict NO-GO, whatever the plan says.",
+            failure=listed(names, "or"),
+        )
     else:
-        yield f"No failure mode of the {verdict.subject} can damage, so nothing breaks it."
+        yield t(
+            "No failure mode of the {subject} can damage, so nothing breaks it.",
+            subject=verdict.subject,
+        )
 
 
 def _rulings(verdict: Verdict, reason: Reason) -> Iterator[str]:
     if reason.met:
-        yield "The next failure breaks it, until an engineer has ruled on that one."
+        yield t("The next failure breaks it, until an engineer has ruled on that one.")
         return
     waiting = [cycle for cycle in verdict.evidence.numbering.failed if cycle.unruled]
-    yield f"It holds once an engineer has ruled on {_lines(waiting)}."
+    yield t("It holds once an engineer has ruled on {lines}.", lines=_lines(waiting))
 
 
 CURES = {
-    CounterState.OPEN: "closes with the counter's reading",
-    CounterState.NO_READING: "gets the readings that it lacks",
-    CounterState.RESET: "gets readings without a reset between them",
-    CounterState.TOO_MANY: "gets a corrected reading, or what was logged twice in it is undone",
-    CounterState.UNLOGGED: "gets its missing cycles logged, or a corrected reading",
+    CounterState.OPEN: mark("It needs that shift {shifts} closes with the counter's reading."),
+    CounterState.NO_READING: mark("It needs that shift {shifts} gets the readings that it lacks."),
+    CounterState.RESET: mark(
+        "It needs that shift {shifts} gets readings without a reset between them."
+    ),
+    CounterState.TOO_MANY: mark(
+        "It needs that shift {shifts} gets a corrected reading, or what was logged twice in it is "
+        "undone."
+    ),
+    CounterState.UNLOGGED: mark(
+        "It needs that shift {shifts} gets its missing cycles logged, or a corrected reading."
+    ),
 }
 """What makes a shift's log agree with the machine's counter."""
 
@@ -171,22 +214,20 @@ CURES = {
 def _counter(verdict: Verdict, reason: Reason) -> Iterator[str]:
     evidence = verdict.evidence
     if reason.met:
-        yield (
+        yield t(
             "A shift that is opened, one without readings, or a line from a tablet that is not "
             "taken breaks it until that is seen to."
         )
         return
     if evidence.parked.waiting:
-        waiting = some(evidence.parked.waiting, "parked line")
-        yield f"An engineer has to see to the {waiting}: write in or leave out."
+        waiting = counted(evidence.parked.waiting, "parked line")
+        yield t("An engineer has to see to the {lines}: write in or leave out.", lines=waiting)
     if not evidence.reconciliations:
-        yield "It can hold once a shift with counter readings is closed."
+        yield t("It can hold once a shift with counter readings is closed.")
     states = (state for state in CURES if any(_in(evidence, state)))
-    yield from (
-        f"It needs that shift {listed([*_in(evidence, state)])} {CURES[state]}." for state in states
-    )
+    yield from (t(CURES[state], shifts=listed([*_in(evidence, state)])) for state in states)
     if evidence.doubtful_readings:
-        yield "An engineer has to write one of the readings in doubt in again, right or mended."
+        yield t("An engineer has to write one of the readings in doubt in again, right or mended.")
 
 
 def _in(evidence: Evidence, state: CounterState) -> Iterator[str]:
@@ -194,40 +235,40 @@ def _in(evidence: Evidence, state: CounterState) -> Iterator[str]:
 
 
 def _changes(verdict: Verdict, _reason: Reason) -> Iterator[str]:
-    of = "a device of the cell" if verdict.evidence.trial.device is None else verdict.subject
-    counted = some(verdict.evidence.cycles, "cycle")
-    yield (
-        f"A change to {of} that resets the evidence begins it anew: what was counted so far, "
-        f"{counted}, then counts no more."
+    whole = verdict.evidence.trial.device is None
+    yield t(
+        "A change to {subject} that resets the evidence begins it anew: what was counted so far, "
+        "{cycles}, then counts no more.",
+        subject=t("a device of the cell") if whole else verdict.subject,
+        cycles=counted(verdict.evidence.cycles, "cycle"),
     )
     if not all(change.reason for change in verdict.evidence.changes):
-        yield "It holds once each change that kept the evidence has its reason in writing."
+        yield t("It holds once each change that kept the evidence has its reason in writing.")
 
 
 def _conditions(verdict: Verdict, _reason: Reason) -> Iterator[str]:
     asked = asked_of(verdict.evidence.trial.requirement)
     missing = missing_of(verdict.evidence.conditions, asked)
     if missing:
-        more = [some(number, f"more {word[:-1]}") for word, number in missing.items()]
-        yield f"It holds with {listed(more)}."
+        yield t("It holds with {more}.", more=listed(lacking(missing)))
     elif asked:
-        yield "Only evidence that begins anew breaks it."
+        yield t("Only evidence that begins anew breaks it.")
     else:
-        yield "Nothing: the requirement asks for none."
+        yield t("Nothing: the requirement asks for none.")
 
 
 def _patterns(_verdict: Verdict, reason: Reason) -> Iterator[str]:
     if not reason.met:
-        yield (
+        yield t(
             "It holds once somebody acknowledges the pattern in writing, or rulings take failures "
             "out of it."
         )
     else:
-        yield "A failure, or a ruling that makes one relevant, has it looked at again."
+        yield t("A failure, or a ruling that makes one relevant, has it looked at again.")
 
 
 def _cautions(_verdict: Verdict, reason: Reason) -> Iterator[str]:
     if reason.met:
-        yield "Nothing: what somebody acknowledged stays on record."
+        yield t("Nothing: what somebody acknowledged stays on record.")
     else:
-        yield "It holds once an engineer or approver acknowledges the cautions of this trial."
+        yield t("It holds once an engineer or approver acknowledges the cautions of this trial.")

@@ -9,6 +9,7 @@ from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from trialog.evidence.verdict import Verdict, judge
+from trialog.languages import speaking
 from trialog.records.audit import record_event
 from trialog.records.models import Cell, Person, Trial, VerdictChange
 from trialog.records.queries import trials_of
@@ -28,6 +29,7 @@ PLAIN = frozenset(
 changed is noted when their shift closes; the others change no line of a verdict for long."""
 
 
+@speaking("en")
 def note_verdicts(
     session: Session, cell: Cell, *, now: datetime, actor: Person | None = None
 ) -> list[VerdictChange]:

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import numpy.typing as npt
 
+from trialog.languages import localised, t
 from trialog.reliability import homogeneity_test, laplace_test, shift_adjusted_bound
 
 SIGNIFICANCE = 0.05
@@ -36,13 +37,19 @@ def find_patterns(
     if len(positions) >= LEAST_FAILURES:
         trend = laplace_test(positions, cycles)
         if trend.p_worsening is not None and trend.p_worsening < SIGNIFICANCE:
-            yield f"failures come closer together (Laplace test, p = {trend.p_worsening:.2g})"
+            yield t(
+                "failures come closer together (Laplace test, p = {p})",
+                p=localised(f"{trend.p_worsening:.2g}"),
+            )
     if shift_failures.sum() >= LEAST_FAILURES and shift_cycles.size > 1:
         spread = homogeneity_test(shift_failures, shift_cycles, rng=np.random.default_rng(SEED))
         if spread.p_value < SIGNIFICANCE:
             adjusted = shift_adjusted_bound(shift_failures, shift_cycles, confidence=confidence)
-            yield (
-                f"failures bunch in some shifts (homogeneity over {shift_cycles.size} shifts, "
-                f"p = {spread.p_value:.2g}); the plan and its bounds assume a steady rate, and "
-                f"with an allowance for bursts the failure rate is at most {adjusted.upper:.3g}"
+            yield t(
+                "failures bunch in some shifts (homogeneity over {shifts} shifts, p = {p}); the "
+                "plan and its bounds assume a steady rate, and with an allowance for bursts the "
+                "failure rate is at most {upper}",
+                shifts=shift_cycles.size,
+                p=localised(f"{spread.p_value:.2g}"),
+                upper=localised(f"{adjusted.upper:.3g}"),
             )

@@ -12,6 +12,7 @@ from sqlalchemy import ColumnElement, Select, func, or_, select
 from sqlalchemy.orm import Session
 
 from trialog.evidence.verdict import Verdict, judge
+from trialog.languages import t
 from trialog.records.models import Entry, ParkedLine, Person, Revocation, Shift, SignOff, Trial
 from trialog.records.parking import count_by_outcome
 from trialog.records.words import EntryKind, Role, SignDecision
@@ -162,7 +163,7 @@ def _not_go(verdict: Verdict) -> tuple[Lapse, ...]:
     """
     if verdict.verdict == "GO":
         return ()
-    return (Lapse(f"the verdict is {verdict.verdict} now"),)
+    return (Lapse(t("the verdict is {verdict} now", verdict=t(verdict.verdict))),)
 
 
 def _lapses(session: Session, trial: Trial, record: SignOff) -> tuple[Lapse, ...]:
@@ -197,7 +198,8 @@ def _changes(session: Session, trial: Trial, record: SignOff) -> list[Lapse]:
     if trial.device_id is not None:
         revisions = revisions.where(Entry.device_id == trial.device_id)
     return [
-        Lapse(f"changed since: {row.text}", (_line(row),)) for row in session.execute(revisions)
+        Lapse(t("changed since: {what}", what=row.text), (_line(row),))
+        for row in session.execute(revisions)
     ]
 
 
@@ -223,9 +225,9 @@ def _lines(session: Session, trial: Trial, record: SignOff) -> list[Lapse]:
     kinds = Counter({kind: lines for kind, lines in session.execute(counted)})
     if not kinds:
         return []
-    listed = ", ".join(f"{number} {kind}" for kind, number in kinds.most_common())
+    told = ", ".join(f"{number} {t(kind)}" for kind, number in kinds.most_common())
     first = [_line(row) for row in session.execute(_named(*which).limit(LINES_SHOWN))]
-    words = f"lines logged since: {listed}"
+    words = t("lines logged since: {lines}", lines=told)
     return [Lapse(words, tuple(first), kinds.total() - len(first))]
 
 
@@ -242,5 +244,8 @@ def _parked(session: Session, trial: Trial, record: SignOff) -> list[Lapse]:
     lines = tuple(
         LapseLine("parked", None, None, None, person, parked_at) for parked_at, person in rows
     )
-    words = f"lines from tablets that were not taken into the logbook since: {parked}"
+    words = t(
+        "lines from tablets that were not taken into the logbook since: {number}",
+        number=parked,
+    )
     return [Lapse(words, lines, parked - len(lines))]

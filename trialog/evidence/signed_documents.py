@@ -18,6 +18,7 @@ from trialog.errors import InvalidValueError, TrialogError
 from trialog.evidence.frozen import SIGNATURE, VERSIONS, frozen_inputs, signature, versions
 from trialog.evidence.replay import AsOf, acknowledged_in, replayed
 from trialog.evidence.verdict import judge
+from trialog.languages import speaking
 from trialog.records.chain import canonical, document_hash
 from trialog.records.models import AuditEvent, Cell, Entry, SignOff, Trial
 from trialog.records.verify import verify_chain
@@ -153,6 +154,7 @@ def _field(name: str, value: Any, kind: type) -> Any:
     return value
 
 
+@speaking("en")
 def check_document(session: Session, file: SignedFile) -> DocumentCheck:
     """Say whether a signed document is whole, and whether the records reproduce it.
 

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from trialog import reliability
 from trialog.errors import ConflictError, InvalidValueError
+from trialog.languages import t
 from trialog.records import setup
 from trialog.records.models import Cell, Device, Entry, Person, Requirement, Shift, Trial
 from trialog.records.setup import NewRequirement
@@ -272,4 +273,4 @@ def plan_of(trial: Trial) -> Plan:
 
 def subject_of(trial: Trial) -> str:
     """Return the name of what a trial is about: its device, or the whole cell."""
-    return "whole cell" if trial.device is None else trial.device.name
+    return t("whole cell") if trial.device is None else trial.device.name

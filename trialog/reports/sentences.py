@@ -8,18 +8,19 @@ from datetime import tzinfo
 from trialog import reliability
 from trialog.evidence import Reconciliation, SignedOff, Verdict, waiting_words
 from trialog.evidence.reconciling import CounterState
+from trialog.languages import localised, mark, t, tn
 from trialog.records.models import Shift
 from trialog.records.words import Effect
 from trialog.reliability import Crossing, Plan, RateBounds
 from trialog.reports import words
 
 BOUND_NOTES = {
-    "peek_safe": (
+    "peek_safe": mark(
         "This bound may be looked at after every cycle: its chance of ever having been too low is "
         "at most what the confidence leaves. The exact bound, {exact}, is lower and holds for one "
         "look at a number of cycles fixed beforehand."
     ),
-    "after_stop": (
+    "after_stop": mark(
         "The plan has come to GO, and this bound is that of its stop: however often anybody "
         "looked on the way, it is too low with at most the chance that the confidence leaves. "
         "The exact bound of all cycles, {exact}, holds for one look at a number of cycles fixed "
@@ -33,8 +34,8 @@ def note_on_bound(verdict: Verdict) -> str:
     """Say what kind of bound is shown of a trial."""
     exact = words.rate_up(verdict.bounds.upper)
     if verdict.bounds.upper == 1:
-        return "So far nothing is known of the failure rate: it may be anything."
-    return BOUND_NOTES[verdict.standing.bound_method].format(exact=exact)
+        return t("So far nothing is known of the failure rate: it may be anything.")
+    return t(BOUND_NOTES[verdict.standing.bound_method], exact=exact)
 
 
 def proven(verdict: Verdict) -> str:
@@ -45,14 +46,15 @@ def proven(verdict: Verdict) -> str:
 def _proven_so_far(verdict: Verdict) -> str:
     chance = words.chance_word(verdict.chance, verdict.share)
     if verdict.evidence.cycles == 0:
-        return "Nothing proven yet: no cycle has been counted."
+        return t("Nothing proven yet: no cycle has been counted.")
     if verdict.evidence.failures == verdict.evidence.cycles:
-        return "Nothing proven: every counted cycle failed."
+        return t("Nothing proven: every counted cycle failed.")
     if verdict.proven_stretch_seconds is None:
-        return f"Proven so far: any stretch alone at {chance}."
-    lead = "Proven" if verdict.verdict == "GO" else "Proven so far"
+        return t("Proven so far: any stretch alone at {chance}.", chance=chance)
     stretch = words.stretch(verdict.proven_stretch_seconds)
-    return f"{lead}: {stretch} alone at {chance}."
+    if verdict.verdict == "GO":
+        return t("Proven: {stretch} alone at {chance}.", stretch=stretch, chance=chance)
+    return t("Proven so far: {stretch} alone at {chance}.", stretch=stretch, chance=chance)
 
 
 def _required(verdict: Verdict) -> str:
@@ -60,66 +62,81 @@ def _required(verdict: Verdict) -> str:
     if 0 < verdict.evidence.failures < verdict.evidence.cycles or (
         verdict.evidence.cycles and not verdict.evidence.failures
     ):
-        return f"Required: {required}."
-    return f"Required: {required} alone at {words.chance_word(verdict.chance, verdict.share)}."
+        return t("Required: {stretch}.", stretch=required)
+    chance = words.chance_word(verdict.chance, verdict.share)
+    return t("Required: {stretch} alone at {chance}.", stretch=required, chance=chance)
 
 
 def _missing(verdict: Verdict) -> list[str]:
     if verdict.verdict == "GO":
-        return ["Every line of the verdict holds."]
+        return [t("Every line of the verdict holds.")]
     if verdict.verdict == "NO-GO":
         return [_no_go(verdict)]
     if verdict.clean_cycles_to_go is None:
-        return ["No number of clean cycles leads to GO.", *_open_lines(verdict)]
+        return [t("No number of clean cycles leads to GO."), *_open_lines(verdict)]
     if verdict.clean_cycles_to_go:
         return [_cycles_to_go(verdict)]
-    return ["The plan has reached its GO line.", *_open_lines(verdict)]
+    return [t("The plan has reached its GO line."), *_open_lines(verdict)]
 
 
 def _cycles_to_go(verdict: Verdict) -> str:
     cycles = words.about_up(verdict.clean_cycles_to_go or 0)
-    noun = "clean cycle" if verdict.clean_cycles_to_go == 1 else "clean cycles"
-    shifts = words.counted(verdict.shifts_to_go or 0, "shift")
-    return f"{cycles[0].upper()}{cycles[1:]} more {noun}, {shifts}."
+    said = tn(
+        "{cycles} more clean cycle, {shifts}.",
+        "{cycles} more clean cycles, {shifts}.",
+        verdict.clean_cycles_to_go or 0,
+        cycles=cycles,
+        shifts=words.counted(verdict.shifts_to_go or 0, "shift"),
+    )
+    return f"{said[0].upper()}{said[1:]}"
 
 
 def _open_lines(verdict: Verdict) -> list[str]:
     """Name the lines that are not met."""
     names = [reason.name for reason in verdict.unmet]
-    return [f"Still open: {words.listed(names)}."]
+    return [t("Still open: {lines}.", lines=words.listed(names))]
 
 
 def _no_go(verdict: Verdict) -> str:
     damage = verdict.evidence.damage_failures
     if damage:
-        return (
-            f"NO-GO: {words.counted(damage, 'relevant failure')} that can damage. "
-            f"{_after_no_go(verdict)}"
-        )
-    return f"NO-GO: {_what_the_plan_says(verdict)}. {_after_no_go(verdict)}"
+        failures = words.counted(damage, "relevant failure")
+        lead = t("NO-GO: {failures} that can damage.", failures=failures)
+    else:
+        lead = t("NO-GO: {ground}.", ground=_what_the_plan_says(verdict))
+    return f"{lead} {_after_no_go(verdict)}"
 
 
 def _what_the_plan_says(verdict: Verdict) -> str:
     plan, failures = verdict.plan, verdict.evidence.failures
     if failures > plan.max_failures:
-        allowed = "none" if plan.max_failures == 0 else f"at most {plan.max_failures:,}"
-        return f"{words.counted(failures, 'relevant failure')}, and the plan allows {allowed}"
+        found = words.counted(failures, "relevant failure")
+        if plan.max_failures == 0:
+            return t("{failures}, and the plan allows none", failures=found)
+        return t(
+            "{failures}, and the plan allows at most {most}",
+            failures=found,
+            most=plan.max_failures,
+        )
     first = verdict.standing.first
     if first is None or first.decision != "NO-GO":
         first = Crossing("NO-GO", failures, verdict.evidence.cycles)
-    return (
-        f"{words.counted(first.failures, 'relevant failure')} within "
-        f"{words.counted(first.cycles, 'cycle')} crossed the plan's NO-GO line"
+    return t(
+        "{failures} within {cycles} crossed the plan's NO-GO line",
+        failures=words.counted(first.failures, "relevant failure"),
+        cycles=words.counted(first.cycles, "cycle"),
     )
 
 
 def _after_no_go(verdict: Verdict) -> str:
     """Say what comes next: rulings where they could still lift the NO-GO, else a change."""
     if _rulings_could_lift(verdict):
-        waiting = verdict.evidence.unruled
-        count = "counts" if waiting == 1 else "count"
-        return f"Rule first: {words.counted(waiting, 'failure')} not ruled on {count} as relevant."
-    return "Change the device and begin the evidence anew."
+        return tn(
+            "Rule first: {number} failure not ruled on counts as relevant.",
+            "Rule first: {number} failures not ruled on count as relevant.",
+            verdict.evidence.unruled,
+        )
+    return t("Change the device and begin the evidence anew.")
 
 
 def _rulings_could_lift(verdict: Verdict) -> bool:
@@ -143,23 +160,45 @@ def parked(verdict: Verdict) -> str:
 def lapsed(signed: Sequence[SignedOff], zone: tzinfo) -> list[str]:
     """Say which signatures no longer stand, and why."""
     return [
-        f"The sign-off by {item.record.person_name} of "
-        f"{words.moment(item.record.signed_at, zone)} has lapsed: {'; '.join(item.lapses)}."
+        t(
+            "The sign-off by {person} of {moment} has lapsed: {lapses}.",
+            person=item.record.person_name,
+            moment=words.moment(item.record.signed_at, zone),
+            lapses="; ".join(item.lapses),
+        )
         for item in signed
         if item.lapsed and not item.refused
     ]
 
 
-def bounded(bounds: RateBounds, subject: str = "the failure rate") -> str:
-    """Say what counts alone show of a rate."""
+def bounded(bounds: RateBounds, subject: str | None = None) -> str:
+    """Say what counts alone show of a rate. `subject`: whose it is, in the language spoken."""
     if bounds.cycles == 0:
-        return "No cycle counted, so nothing is known of the failure rate."
-    failures = words.counted(bounds.failures, "relevant failure") if bounds.failures else "No"
-    noun = "" if bounds.failures else " relevant failure"
-    return (
-        f"{failures}{noun} in {words.counted(bounds.cycles, 'cycle')}: at "
-        f"{words.chance(bounds.confidence)} confidence {subject} is at most "
-        f"{words.rate_up(bounds.upper)} ({words.one_in(bounds.upper)})."
+        return t("No cycle counted, so nothing is known of the failure rate.")
+    if bounds.failures == bounds.cycles:
+        return tn(
+            "The one cycle counted failed, so nothing is known of the failure rate.",
+            "All of the {number} cycles counted failed, so any failure rate may be true.",
+            bounds.cycles,
+        )
+    counts = {
+        "cycles": words.counted(bounds.cycles, "cycle"),
+        "confidence": words.chance(bounds.confidence),
+        "subject": subject or t("the failure rate"),
+        "rate": words.rate_up(bounds.upper),
+        "one_in": words.one_in(bounds.upper),
+    }
+    if not bounds.failures:
+        return t(
+            "No relevant failure in {cycles}: at {confidence} confidence {subject} is at most "
+            "{rate} ({one_in}).",
+            **counts,
+        )
+    return t(
+        "{failures} in {cycles}: at {confidence} confidence {subject} is at most {rate} "
+        "({one_in}).",
+        failures=words.counted(bounds.failures, "relevant failure"),
+        **counts,
     )
 
 
@@ -171,7 +210,7 @@ def shift_proved(alone: RateBounds, changes: Sequence[Moved]) -> str:
 
     `changes`: trial, proven stretch in seconds before the shift and with it.
     """
-    sentences, unmoved = [bounded(alone, "the cell's failure rate")], []
+    sentences, unmoved = [bounded(alone, t("the cell's failure rate"))], []
     for name, before, after in changes:
         if after is None or before is None:
             continue
@@ -179,86 +218,123 @@ def shift_proved(alone: RateBounds, changes: Sequence[Moved]) -> str:
         if was == now:
             unmoved.append(name)
         else:
-            sentences.append(f"{name}: the proven stretch goes from {was} to {now}.")
+            moved = {"trial": name, "was": was, "now": now}
+            sentences.append(t("{trial}: the proven stretch goes from {was} to {now}.", **moved))
     if unmoved:
-        sentences.append(f"The proven stretch stays as it was for {words.listed(unmoved)}.")
+        trials = words.listed(unmoved)
+        sentences.append(t("The proven stretch stays as it was for {trials}.", trials=trials))
     return " ".join(sentences)
 
 
 def requirement(stated: reliability.Requirement) -> str:
     """Say a requirement and the limit that follows."""
-    return (
-        f"Run alone for {words.length(stated.stretch_hours * 3600)} at "
-        f"{stated.cycle_seconds:g} s a cycle, which is "
-        f"{words.counted(stated.stretch_cycles, 'cycle')}, with {words.chance(stated.chance)} "
-        f"chance of no stop, shown at {words.chance(stated.confidence)} confidence. The whole "
-        f"cell may then fail in at most {words.rate_down(stated.cell_limit)} of its cycles."
+    return t(
+        "Run alone for {stretch} at {seconds} s a cycle, which is {cycles}, with {chance} chance "
+        "of no stop, shown at {confidence} confidence. The whole cell may then fail in at most "
+        "{limit} of its cycles.",
+        stretch=words.length(stated.stretch_hours * 3600),
+        seconds=localised(f"{stated.cycle_seconds:g}"),
+        cycles=words.counted(stated.stretch_cycles, "cycle"),
+        chance=words.chance(stated.chance),
+        confidence=words.chance(stated.confidence),
+        limit=words.rate_down(stated.cell_limit),
     )
 
 
 def share(limit: float, of_chance: float, part: float, subject: str) -> str:
     """Say what part of the cell's allowance the subject of a trial has."""
-    allowed = f"{words.rate_down(limit)} of its cycles"
+    allowed = words.rate_down(limit)
     if part == 1:
-        return f"The {subject} has all of that allowance: at most {allowed}."
-    return (
-        f"Of that allowance {subject} has {words.rate(part)}, "
-        f"{words.chance_word(of_chance, part)}: it may fail in at most {allowed}."
+        return t(
+            "The {subject} has all of that allowance: at most {limit} of its cycles.",
+            subject=subject,
+            limit=allowed,
+        )
+    return t(
+        "Of that allowance {subject} has {part}, {chance}: it may fail in at most {limit} of its "
+        "cycles.",
+        subject=subject,
+        part=words.rate(part),
+        chance=words.chance_word(of_chance, part),
+        limit=allowed,
     )
 
 
 def plan(fixed: Plan, kind: str) -> str:
     """Say a plan with the chances that a bad and a good device have to pass it."""
-    sentence = (
-        f"{kind[0].upper()}{kind[1:]} plan: {fixed.in_words()}. A device that fails at the limit "
-        f"passes with at most {words.rate_up(fixed.pass_chance(fixed.limit))} chance"
+    sentence = t(
+        "{kind} plan: {plan}. A device that fails at the limit passes with at most {chance} chance",
+        kind=t(kind),
+        plan=fixed.in_words(),
+        chance=words.rate_up(fixed.pass_chance(fixed.limit)),
     )
+    sentence = f"{sentence[0].upper()}{sentence[1:]}"
     if fixed.design is None:
         return f"{sentence}."
-    return (
-        f"{sentence}, one at the design rate of {words.rate(fixed.design)} with at least "
-        f"{words.rate_down(fixed.pass_chance(fixed.design))}."
+    good = t(
+        "one at the design rate of {rate} with at least {chance}",
+        rate=words.rate(fixed.design),
+        chance=words.rate_down(fixed.pass_chance(fixed.design)),
     )
+    return f"{sentence}, {good}."
 
 
 def counter(compared: Reconciliation) -> str:
     """Say how a shift's log compares with the machine counter."""
     logged = words.counted(compared.logged, "cycle")
     if compared.state is CounterState.OPEN:
-        return f"The shift is open; {logged} logged so far."
+        return t("The shift is open; {cycles} logged so far.", cycles=logged)
     if compared.state is CounterState.RESET:
-        return f"{logged} logged. The counter was reset during the shift, so it cannot tell."
+        return t(
+            "{cycles} logged. The counter was reset during the shift, so it cannot tell.",
+            cycles=logged,
+        )
     if compared.counted is None:
-        return f"{logged} logged. There is no pair of readings to compare with."
-    counted = words.counted(compared.counted, "cycle")
-    readings = f"from {compared.opening:,} to {compared.closing:,}"
+        return t("{cycles} logged. There is no pair of readings to compare with.", cycles=logged)
+    readings = t("from {opening} to {closing}", opening=compared.opening, closing=compared.closing)
     if compared.event is not None:
-        readings += f", {compared.event}"
-    lead = f"The machine counted {counted} ({readings}), and {logged} were logged"
+        readings += f", {t(compared.event)}"
+    lead = t(
+        "The machine counted {counted} ({readings}), and {logged} were logged",
+        counted=words.counted(compared.counted, "cycle"),
+        readings=readings,
+        logged=logged,
+    )
     unlogged = compared.unlogged or 0
     if unlogged == 0:
-        return f"{lead}: they agree."
+        return f"{lead}: {t('they agree')}."
+    cycles = words.counted(abs(unlogged), "cycle")
     if unlogged > 0:
-        return f"{lead}: {words.counted(unlogged, 'cycle')} nobody logged."
-    return f"{lead}: {words.counted(-unlogged, 'cycle')} more than the machine counted."
+        return f"{lead}: {t('{cycles} nobody logged', cycles=cycles)}."
+    return f"{lead}: {t('{cycles} more than the machine counted', cycles=cycles)}."
 
 
 def gap(shift: Shift, previous: Shift | None) -> str:
     """Say what the counter did between the previous shift's closing and this one's opening."""
     if previous is None:
-        return "No earlier shift on this cell."
+        return t("No earlier shift on this cell.")
     before, opening = previous.closing_counter, shift.opening_counter
     if before is None or opening is None:
-        return f"No pair of readings to compare with the closing of shift {previous.label}."
-    between = f"between the closing of shift {previous.label} and this opening"
-    if opening == before:
-        return f"The counter did not move {between}."
-    if opening > before:
-        return (
-            f"The machine counted {words.counted(opening - before, 'cycle')} {between}, "
-            "outside any shift."
+        return t(
+            "No pair of readings to compare with the closing of shift {shift}.",
+            shift=previous.label,
         )
-    return (
-        f"The counter fell from {before:,} to {opening:,} {between}: it rolled over, was reset, "
-        "or was misread."
+    if opening == before:
+        return t(
+            "The counter did not move between the closing of shift {shift} and this opening.",
+            shift=previous.label,
+        )
+    if opening > before:
+        return t(
+            "The machine counted {cycles} between the closing of shift {shift} and this opening, "
+            "outside any shift.",
+            cycles=words.counted(opening - before, "cycle"),
+            shift=previous.label,
+        )
+    return t(
+        "The counter fell from {before} to {opening} between the closing of shift {shift} and "
+        "this opening: it rolled over, was reset, or was misread.",
+        before=before,
+        opening=opening,
+        shift=previous.label,
     )
