@@ -16,10 +16,10 @@ from trialog.evidence import define_requirement, judge, verdict_as_dict
 from trialog.feeds import exporting
 from trialog.feeds.columns import CYCLE_LOG, TEXT_COLUMNS
 from trialog.feeds.exporting import _csv
-from trialog.feeds.formulas import guard, unguard
 from trialog.feeds.tables import read_table
 from trialog.records.database import unit_of_work
 from trialog.records.entries import NewEntry
+from trialog.records.formulas import guard, unguard
 from trialog.records.models import Shift, Tablet
 from trialog.records.rollups import stored_rows
 from trialog.records.setup import NewRequirement

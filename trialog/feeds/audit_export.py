@@ -10,8 +10,8 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from trialog.feeds.formulas import guard
 from trialog.records.audit_log import AuditFilter, chain_end, event_as_dict, events_in_order
+from trialog.records.formulas import guard
 
 COLUMNS = (
     "sequence", "at", "person_id", "person", "action", "subject", "subject_id", "name", "details",

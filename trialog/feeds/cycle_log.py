@@ -16,7 +16,6 @@ from trialog.feeds.columns import (
     TEXT_COLUMNS,
     require_known,
 )
-from trialog.feeds.formulas import unguard
 from trialog.feeds.identity import Identities
 from trialog.feeds.names import Names
 from trialog.feeds.tables import RejectedLine, Row, Table
@@ -29,6 +28,7 @@ from trialog.feeds.values import (
     read_yes_no,
 )
 from trialog.records.entries import NewEntry, check_form, check_whole
+from trialog.records.formulas import unguard
 from trialog.records.words import (
     Condition,
     CounterEvent,

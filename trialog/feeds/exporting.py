@@ -12,7 +12,7 @@ from sqlalchemy import Row, select
 from sqlalchemy.orm import Session
 
 from trialog.feeds.columns import CYCLE_LOG, NO_CAUSE, TEXT_COLUMNS
-from trialog.feeds.formulas import guard
+from trialog.records.formulas import guard
 from trialog.records.models import (
     Cell,
     Device,

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from trialog.errors import InvalidValueError
-from trialog.feeds.formulas import unguard
+from trialog.records.formulas import unguard
 
 LARGEST_FILE = 64 * 1024 * 1024
 MOST_LINES = 500_000

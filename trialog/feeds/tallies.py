@@ -9,7 +9,6 @@ from typing import Any, TypeVar
 
 from trialog.errors import InvalidValueError, TrialogError
 from trialog.feeds.columns import TALLIES, require_known
-from trialog.feeds.formulas import unguard
 from trialog.feeds.identity import Identities
 from trialog.feeds.names import Names
 from trialog.feeds.shifts import Line
@@ -22,6 +21,7 @@ from trialog.records.entries import (
     check_name,
     check_whole,
 )
+from trialog.records.formulas import unguard
 from trialog.records.words import CounterEvent, EntryKind, Stage
 
 MOST_CYCLES = 1_000_000

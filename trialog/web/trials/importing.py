@@ -10,8 +10,8 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from trialog import feeds
 from trialog.errors import TrialogError
-from trialog.feeds.formulas import guard
 from trialog.records.database import unit_of_work
+from trialog.records.formulas import guard
 from trialog.records.models import ImportDraft, Trial
 from trialog.records.people import Action
 from trialog.reports.document import File
