@@ -40,6 +40,10 @@ class SchemaBehindError(TrialogError):
     """The database's schema is older or newer than this version of trialog."""
 
 
+class PrintingError(TrialogError):
+    """This computer could not turn a document into a PDF."""
+
+
 def shown(value: object, limit: int = 80) -> str:
     """Quote a value for a message, shortened so that a long one stays readable."""
     text = repr(str(value) if isinstance(value, str) else value)  # a fixed word as its word

@@ -16,7 +16,7 @@ from typing import Any
 import plotly
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-from trialog.languages import current, in_markup
+from trialog.languages import current, in_markup, t
 from trialog.reports import words
 from trialog.reports.photos import MOST_IN_DOCUMENT
 
@@ -26,6 +26,11 @@ ASSETS = HERE / "assets"
 
 POLICY_PLACE, SCRIPTS_PLACE = "<!--policy-->", "<!--scripts-->"
 """Where a document's policy and scripts go. Nobody's text can hold them: it is escaped."""
+
+LONGEST_TITLE, LONGEST_ABOUT = 66, 48
+"""Characters at the top of a printed page: both fit on one line of the narrower paper."""
+
+_UNSAFE = frozenset('"\\<>\n\r\f\0')
 
 
 def frame(template: str, context: Mapping[str, Any]) -> str:
@@ -39,6 +44,7 @@ def frame(template: str, context: Mapping[str, Any]) -> str:
         .render(
             **context,
             styles=(asset("report.css"), asset("document.css")),
+            margins=_margins(context),
             policy_place=POLICY_PLACE,
             scripts_place=SCRIPTS_PLACE if context["charts"] else "",
             most_photos=MOST_IN_DOCUMENT,
@@ -46,13 +52,49 @@ def frame(template: str, context: Mapping[str, Any]) -> str:
     )
 
 
-def complete(framed: str, *, style: str = "") -> str:
+def _margins(context: Mapping[str, Any]) -> str:
+    """Return the style of what stands in the margins of each printed page, as its content."""
+    report = context["report"]
+    moment = words.moment(report.produced_at, report.clock)
+    boxes = {
+        "top-left": _quoted(_short(context["title"], LONGEST_TITLE)),
+        "top-right": _quoted(_short(context["about"], LONGEST_ABOUT)),
+        "bottom-left": _quoted(
+            f"trialog · {t('as of {moment} ({zone})', moment=moment, zone=report.zone)}"
+        ),
+        # The browser counts; what is between the two numbers is the catalogue's.
+        "bottom-right": '"{}"'.format(
+            t(
+                "Page {page} of {pages}",
+                page='" counter(page) "',
+                pages='" counter(pages) "',
+            )
+        ),
+    }
+    inside = " ".join(f"@{box} {{ content: {content}; }}" for box, content in boxes.items())
+    return f"@page {{ {inside} }}"
+
+
+def _short(text: str, longest: int) -> str:
+    return text if len(text) <= longest else f"{text[: longest - 1]}…"
+
+
+def _quoted(text: str) -> str:
+    """Return a text as a string of CSS that also ends no style element."""
+    return '"' + "".join(f"\\{ord(sign):x} " if sign in _UNSAFE else sign for sign in text) + '"'
+
+
+def complete(framed: str, *, paper: str = "") -> str:
     """Return a document that can be opened: with what draws its charts, and kept from the network.
 
-    `style` is one more style sheet, such as the paper it is printed on.
+    `paper` is the size of page that it is for, as a style sheet says it; without, it is for a
+    screen, and for whatever paper somebody prints it on.
     """
     scripts = _scripts() if SCRIPTS_PLACE in framed else ()
-    head = f"<style>{style}</style>\n" if style else ""
+    head = ""
+    if paper:
+        head = f"<style>@page {{ size: {paper}; }}</style>\n"
+        framed = framed.replace("<html ", '<html class="on-paper" ', 1)
     framed = framed.replace(POLICY_PLACE, f"{_policy(scripts)}\n{head}", 1)
     written = "\n".join(f"<script>{script}</script>" for script in scripts)
     return framed.replace(SCRIPTS_PLACE, written, 1)

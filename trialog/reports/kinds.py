@@ -18,6 +18,7 @@ from trialog.errors import InvalidValueError
 from trialog.languages import current, speaking, t
 from trialog.records.base import Base
 from trialog.records.models import Shift, Trial
+from trialog.reports.csv_form import as_csv
 from trialog.reports.document import Document, File, Options, Paper
 from trialog.reports.documents import complete, frame
 from trialog.reports.evidence_report import (
@@ -25,18 +26,23 @@ from trialog.reports.evidence_report import (
     build_evidence_report,
     evidence_report_as_dict,
 )
+from trialog.reports.evidence_tables import evidence_tables
 from trialog.reports.figures import Chart
+from trialog.reports.printing import print_pdf
 from trialog.reports.shift_report import (
     ShiftReport,
     build_shift_report,
     shift_report_as_dict,
 )
+from trialog.reports.shift_tables import shift_tables
 from trialog.reports.tables import Table
 from trialog.reports.trial_report import (
     TrialReport,
     build_trial_report,
     trial_report_as_dict,
 )
+from trialog.reports.trial_tables import trial_tables
+from trialog.reports.workbook import as_xlsx
 
 
 class Report(Protocol):
@@ -102,6 +108,7 @@ KINDS = {
             about=_of_cell,
             stem=lambda report: f"shift-{report.shift_id}",
             as_dict=shift_report_as_dict,
+            tables=shift_tables,
         ),
         Kind(
             name="trial",
@@ -116,6 +123,7 @@ KINDS = {
             stem=lambda report: f"trial-{report.trial_id}",
             charts=lambda report: (report.chart, report.history_chart),
             as_dict=trial_report_as_dict,
+            tables=trial_tables,
         ),
         Kind(
             name="evidence",
@@ -130,6 +138,7 @@ KINDS = {
             stem=lambda report: f"evidence-{report.trial_id}",
             charts=lambda report: () if report.chart is None else (report.chart,),
             as_dict=evidence_report_as_dict,
+            tables=evidence_tables,
         ),
     )
 }
@@ -168,11 +177,16 @@ def document(report: Report) -> Document:
         clock=report.clock,
         zone=report.zone,
         html=frame(kind.template, {**context_of_all, "title": title, "about": about}),
-        tables=tuple(context_of_all["tables"].values()),
+        tables=(*context_of_all["tables"].values(), *_behind_charts(kind, report)),
         data=kind.as_dict(report),
         cautions=report.cautions,
         methods=report.methods,
     )
+
+
+def _behind_charts(kind: Kind, report: Report) -> tuple[Table, ...]:
+    """Return the tables of the charts, which a page shows only where somebody asks for them."""
+    return tuple(table for chart in kind.charts(report) for table in chart.tables)
 
 
 def make(
@@ -204,6 +218,18 @@ def _html(document: Document, _: Options) -> bytes:
     return complete(document.html).encode()
 
 
+def _pdf(document: Document, options: Options) -> bytes:
+    return print_pdf(document, options.paper)
+
+
+def _xlsx(document: Document, _: Options) -> bytes:
+    return as_xlsx(document)
+
+
+def _csv(document: Document, options: Options) -> bytes:
+    return as_csv(document.table(options.table), document.clock)
+
+
 def _json(document: Document, _: Options) -> bytes:
     return json_text(document.data).encode()
 
@@ -212,6 +238,9 @@ FORMS = {
     form.name: form
     for form in (
         Form("html", "text/html", _html),
+        Form("pdf", "application/pdf", _pdf),
+        Form("xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet", _xlsx),
+        Form("csv", "text/csv", _csv),
         Form("json", "application/json", _json),
     )
 }

@@ -11,6 +11,7 @@ from trialog.errors import (
     ConflictError,
     InvalidValueError,
     NotAllowedError,
+    PrintingError,
     TrialogError,
     UnknownNameError,
     shown,
@@ -23,6 +24,7 @@ _STATUS: tuple[tuple[type[TrialogError], int], ...] = (
     (InvalidValueError, 422),
     (ConflictError, 409),
     (NotAllowedError, 403),
+    (PrintingError, 501),
 )
 
 _TITLES = {
@@ -36,6 +38,7 @@ _TITLES = {
     422: "A value needs mending",
     429: "Too many tries",
     500: "Something broke on our side",
+    501: "No PDF from this server",
     503: "The database does not answer",
 }
 
