@@ -190,8 +190,10 @@ def test_counts_alone_are_said_with_their_bound():
         "0.16 % (1 in 641 cycles)."
     )
     assert sentences.bounded(failure_rate_bounds(1, 1)) == (
-        "1 relevant failure in 1 cycle: at 95 % confidence the failure rate is at most "
-        "100 % (every cycle)."
+        "The one cycle counted failed, so nothing is known of the failure rate."
+    )
+    assert sentences.bounded(failure_rate_bounds(1_200, 1_200)) == (
+        "All of the 1,200 cycles counted failed, so any failure rate may be true."
     )
     assert "nothing is known" in sentences.bounded(failure_rate_bounds(0, 0))
 

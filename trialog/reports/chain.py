@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from trialog.evidence import Verdict
+from trialog.languages import t
 from trialog.reports import words
 
 
@@ -34,6 +35,11 @@ def other_trial(verdict: Verdict) -> OtherTrial:
         verdict=verdict.verdict,
         cycles=evidence.cycles,
         failures=evidence.failures,
-        words=f"{stage}: {counts}, {verdict.verdict}; not counted here",
+        words=t(
+            "{stage}: {counts}, {verdict}; not counted here",
+            stage=t(stage),
+            counts=counts,
+            verdict=t(verdict.verdict),
+        ),
         trial_id=evidence.trial.id,
     )

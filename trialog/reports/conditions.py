@@ -10,24 +10,16 @@ from typing import Any
 from trialog.evidence import Verdict
 from trialog.evidence.coverage import (
     CONDITIONS,
-    SHIFTS,
     Coverage,
     PlannedShifts,
     asked_of,
     missing_of,
     plan_shifts,
 )
+from trialog.evidence.lacking import lacking
+from trialog.languages import t, tn
 from trialog.records.words import Condition
 from trialog.reports import words
-
-ONE_OF = {
-    SHIFTS: "shift",
-    "operators": "operator",
-    "cold starts": "cold start",
-    "material lots": "material lot",
-    "tool changes": "tool change",
-}
-"""What one of each is called."""
 
 
 @dataclass(frozen=True)
@@ -138,37 +130,49 @@ def _shift(shift_id: int, row: Mapping[Any, Any], coverage: Coverage) -> Conditi
 def _planned(shifts: PlannedShifts, coverage: Coverage) -> Planned:
     needs = tuple(_need(word, coverage) for word in shifts.needs)
     number = shifts.last - shifts.first + 1
-    which = "next shift" if number == 1 else f"next {number:,} shifts"
-    lead = f"The {which}" if shifts.first == 1 else f"Then the {which}"
+    if shifts.first == 1:
+        lead = tn("The next shift", "The next {number} shifts", number)
+    else:
+        lead = tn("Then the next shift", "Then the next {number} shifts", number)
     if not needs:
-        return Planned(shifts.first, shifts.last, (), f"{lead}: nothing but cycles.")
-    each = "" if number == 1 else "in each, "
-    return Planned(shifts.first, shifts.last, needs, f"{lead}: {each}{words.listed(list(needs))}.")
+        said = t("{when}: nothing but cycles.", when=lead)
+    elif number == 1:
+        said = f"{lead}: {words.listed(needs)}."
+    else:
+        said = t("{when}: in each, {needs}.", when=lead, needs=words.listed(needs))
+    return Planned(shifts.first, shifts.last, needs, said)
 
 
 def _need(word: str, coverage: Coverage) -> str:
     if word == "operators":
-        known = f" (so far {words.listed(list(coverage.people))})" if coverage.people else ""
-        return f"let somebody log who has not yet{known}"
+        if not coverage.people:
+            return t("let somebody log who has not yet")
+        return t(
+            "let somebody log who has not yet (so far {people})",
+            people=words.listed(coverage.people),
+        )
     return {
-        "cold starts": "start with the machine cold",
-        "material lots": "begin a new material lot",
-        "tool changes": "change a tool",
+        "cold starts": t("start with the machine cold"),
+        "material lots": t("begin a new material lot"),
+        "tool changes": t("change a tool"),
     }[word]
 
 
 def _sentence(verdict: Verdict, asked: Mapping[str, int], missing: Mapping[str, int]) -> str:
     """Say first what is missing."""
     if not asked:
-        said = "The requirement asks for no conditions."
+        said = t("The requirement asks for no conditions.")
     elif not missing:
-        said = "Every condition that the requirement asks for is covered."
+        said = t("Every condition that the requirement asks for is covered.")
     else:
-        parts = [words.counted(number, f"more {ONE_OF[word]}") for word, number in missing.items()]
-        verb = "is" if list(missing.values()) == [1] else "are"
-        said = f"{words.listed(parts)} {verb} missing."
+        said = tn(
+            "{conditions} is missing.",
+            "{conditions} are missing.",
+            sum(missing.values()),
+            conditions=words.listed(lacking(missing)),
+        )
     if verdict.verdict == "NO-GO":
-        return f"{said} The trial is NO-GO, so no shift is planned for it."
+        return f"{said} {t('The trial is NO-GO, so no shift is planned for it.')}"
     if verdict.clean_cycles_to_go:
         return f"{said} {_cycles(verdict)}"
     return said
@@ -176,9 +180,15 @@ def _sentence(verdict: Verdict, asked: Mapping[str, int], missing: Mapping[str, 
 
 def _cycles(verdict: Verdict) -> str:
     cycles = words.about_up(verdict.clean_cycles_to_go or 0)
-    noun = "cycle" if verdict.clean_cycles_to_go == 1 else "cycles"
-    verb = "is" if verdict.shifts_to_go == 1 else "are"
-    return (
-        f"The plan needs {cycles} more clean {noun}, which {verb} "
-        f"{words.counted(verdict.shifts_to_go or 0, 'shift')}."
+    needed = tn(
+        "{cycles} more clean cycle",
+        "{cycles} more clean cycles",
+        verdict.clean_cycles_to_go or 0,
+        cycles=cycles,
+    )
+    return tn(
+        "The plan needs {cycles}, which is {number} shift.",
+        "The plan needs {cycles}, which are {number} shifts.",
+        verdict.shifts_to_go or 0,
+        cycles=needed,
     )

@@ -8,8 +8,9 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from trialog.evidence import CAUTIONS, judge
+from trialog.evidence import cautions, judge
 from trialog.evidence.interruptions import trial_interruptions
+from trialog.languages import t
 from trialog.records.models import Trial
 from trialog.reliability import Decision
 from trialog.reports import methods, words
@@ -72,7 +73,7 @@ def build_evidence_report(
         counter=reconciled(verdict),
         conditions=conditions_report(verdict),
         interruptions=stop_figures(stops, verdict.subject),
-        cautions=CAUTIONS,
+        cautions=cautions(),
         methods=methods.for_evidence(),
         produced_at=now,
         zone=words.zone_name(zone, now),
@@ -94,10 +95,12 @@ def _chart(history: RevisionHistory, limit: float) -> Chart | None:
 def _sentence(cycles: int, failures: int, shifts: int) -> str:
     """Say how much evidence there is."""
     if cycles == 0:
-        return "No evidence yet: no cycle has been counted since it began."
-    return (
-        f"The evidence is {words.counted(cycles, 'counted cycle')} with "
-        f"{words.counted(failures, 'relevant failure')} in {words.counted(shifts, 'shift')}."
+        return t("No evidence yet: no cycle has been counted since it began.")
+    return t(
+        "The evidence is {cycles} with {failures} in {shifts}.",
+        cycles=words.counted(cycles, "counted cycle"),
+        failures=words.counted(failures, "relevant failure"),
+        shifts=words.counted(shifts, "shift"),
     )
 
 

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from trialog.evidence.interruptions import Interruptions
+from trialog.languages import numeral, t
 from trialog.reports import words
 
 DIGITS = 3
@@ -89,21 +90,27 @@ def _clear_words(found: Interruptions) -> str:
     """Say how long clearing takes."""
     stops, timed = found.rate.stops, len(found.clear_seconds)
     if not stops:
-        return "No stop was logged."
+        return t("No stop was logged.")
+    told = words.counted(stops, "stop")
     if not timed:
-        return f"{words.counted(stops, 'stop')}, none with a clear time."
-    without = f", {found.untimed:,} without a clear time" if found.untimed else ""
-    return (
-        f"{words.counted(stops, 'stop')}{without}. Clearing takes {_mean(found)}; "
-        f"9 of 10 are cleared within {_percentile(found)}."
+        return t("{stops}, none with a clear time.", stops=told)
+    if found.untimed:
+        told = t("{stops}, {untimed} without a clear time", stops=told, untimed=found.untimed)
+    return t(
+        "{stops}. Clearing takes {mean}; 9 of 10 are cleared within {percentile}.",
+        stops=told,
+        mean=_mean(found),
+        percentile=_percentile(found),
     )
 
 
 def _mean(found: Interruptions) -> str:
     mean = found.mean
-    return (
-        f"{words.length(mean.estimate or 0)} on average ({words.length(mean.lower)} to "
-        f"{words.length(mean.upper)})"
+    return t(
+        "{time} on average ({least} to {most})",
+        time=words.length(mean.estimate or 0),
+        least=words.length(mean.lower),
+        most=words.length(mean.upper),
     )
 
 
@@ -112,24 +119,29 @@ def _percentile(found: Interruptions) -> str:
     seconds = words.length(percentile.estimate or 0)
     lower, upper = percentile.lower, percentile.upper
     if upper is not None and lower is not None:
-        return f"{seconds} ({words.length(lower)} to {words.length(upper)})"
-    return f"{seconds} (too few were timed for an upper bound)"
+        return t(
+            "{time} ({least} to {most})",
+            time=seconds,
+            least=words.length(lower),
+            most=words.length(upper),
+        )
+    return t("{time} (too few were timed for an upper bound)", time=seconds)
 
 
 def _availability_words(found: Interruptions) -> str:
     """Say which share of the time the cell runs."""
     running = found.availability
     if found.rate.cycles == 0:
-        return "No cycle was logged, so nothing is known of the availability."
+        return t("No cycle was logged, so nothing is known of the availability.")
     if running.estimate is None:
-        return "Without a clear time nothing is known of the availability."
-    ends = (
-        f"{words.rate_down(running.lower, DIGITS)} to {words.rate_up(running.upper, DIGITS)} "
-        f"at {words.chance(running.confidence)} confidence"
-    )
-    return (
-        f"At the planned cycle time the cell runs {_share(running.estimate)} of the time ({ends}) "
-        "and waits to be cleared for the rest."
+        return t("Without a clear time nothing is known of the availability.")
+    return t(
+        "At the planned cycle time the cell runs {share} of the time ({least} to {most} at "
+        "{confidence} confidence) and waits to be cleared for the rest.",
+        share=_share(running.estimate),
+        least=words.rate_down(running.lower, DIGITS),
+        most=words.rate_up(running.upper, DIGITS),
+        confidence=words.chance(running.confidence),
     )
 
 
@@ -141,18 +153,26 @@ def _between_words(found: Interruptions, subject: str) -> str:
     """Say how many cycles lie between stops, and between failures."""
     rate, failures = found.rate, found.failures
     if not rate.cycles or not failures.cycles:
-        return "No cycle was counted, so nothing is known of the cycles between stops or failures."
-    stops = _every(rate.estimate, rate.lower, rate.upper)
-    failed = _every(failures.estimate, failures.lower, failures.upper)
-    return (
-        f"Assists (stops of the cell that somebody cleared): {stops}. Relevant failures of "
-        f"{subject}: {failed}. "
-        f"Intervals: {words.chance(rate.confidence)} confidence."
+        return t(
+            "No cycle was counted, so nothing is known of the cycles between stops or failures."
+        )
+    return t(
+        "Assists (stops of the cell that somebody cleared): {stops}. Relevant failures of "
+        "{subject}: {failures}. Intervals: {confidence} confidence.",
+        stops=_every(rate.estimate, rate.lower, rate.upper),
+        subject=subject,
+        failures=_every(failures.estimate, failures.lower, failures.upper),
+        confidence=words.chance(rate.confidence),
     )
 
 
 def _every(rate: float | None, lower: float, upper: float) -> str:
-    least = f"{math.floor(1 / upper):,}"
+    least = math.floor(1 / upper)
     if not rate:
-        return f"none, so one in at least {least} cycles on average"
-    return f"one in {1 / rate:,.0f} cycles on average ({least} to {math.ceil(1 / lower):,})"
+        return t("none, so one in at least {least} cycles on average", least=least)
+    return t(
+        "one in {cycles} cycles on average ({least} to {most})",
+        cycles=numeral(round(1 / rate)),
+        least=least,
+        most=math.ceil(1 / lower),
+    )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from sqlalchemy.orm import Session
 
 from trialog.evidence import waiting_words
+from trialog.languages import t
 from trialog.records.models import Shift
 from trialog.records.parking import parked_lines
 
@@ -33,6 +34,10 @@ def parked_now(session: Session, shift: Shift) -> ParkedNow:
 
 def _words(lines: int, here: int) -> str:
     if not lines:
-        return "Every line that a tablet sent is in the logbook."
-    part = "; none of them names this shift" if not here else f"; {here:,} of them for this shift"
-    return f"{waiting_words(lines)}{part}."
+        return t("Every line that a tablet sent is in the logbook.")
+    part = (
+        t("{number} of them for this shift", number=here)
+        if here
+        else t("none of them names this shift")
+    )
+    return f"{waiting_words(lines)}; {part}."

@@ -10,6 +10,7 @@ from datetime import datetime, tzinfo
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from trialog.languages import t
 from trialog.records.models import Entry, Photo
 from trialog.records.words import EntryKind
 from trialog.reports import words
@@ -41,9 +42,12 @@ class FailurePhoto:
     @property
     def data_uri(self) -> str | None:
         """The photo itself as an address, for documents that need nothing else."""
-        if self.content is None:
-            return None
-        return f"data:image/jpeg;base64,{b64encode(self.content).decode()}"
+        return None if self.content is None else data_uri(self.content)
+
+
+def data_uri(content: bytes) -> str:
+    """Return a photo as an address that holds all of it."""
+    return f"data:image/jpeg;base64,{b64encode(content).decode()}"
 
 
 def photos_of(
@@ -75,9 +79,16 @@ def _photo(
 ) -> FailurePhoto:
     person = None if entry.person is None else entry.person.name
     modes = tuple(mode.name for mode in cycle.modes)
-    number = "" if cycle.cycle_number is None else f" {cycle.cycle_number:,}"
-    by = "" if person is None else f" by {person}"
-    told = f"cycle{number}" if number else "failed cycle"
+    told = {
+        "modes": words.listed(modes),
+        "moment": words.moment(entry.occurred_at, zone),
+        "person": person or "",
+    }
+    if cycle.cycle_number is None:
+        which, failed = t("failed cycle"), t("failed cycle")
+    else:
+        which = t("cycle {number}", number=cycle.cycle_number)
+        failed = t("failed cycle {number}", number=cycle.cycle_number)
     return FailurePhoto(
         sha256=entry.photo or "",
         entry=cycle.client_id,
@@ -86,13 +97,11 @@ def _photo(
         at=entry.occurred_at,
         person=person,
         stored=stored,
-        words=(
-            f"Photo of failed cycle{number}, {words.listed(list(modes))}, taken{by} at "
-            f"{words.moment(entry.occurred_at, zone)}"
-        ),
+        words=t("Photo of {cycle}, {modes}, taken at {moment}", cycle=failed, **told)
+        if person is None
+        else t("Photo of {cycle}, {modes}, taken by {person} at {moment}", cycle=failed, **told),
         caption=(
-            f"{told}, {words.listed(list(modes))}\n{words.moment(entry.occurred_at, zone)}"
-            f"{'' if person is None else f', {person}'}"
+            f"{which}, {told['modes']}\n{told['moment']}{'' if person is None else f', {person}'}"
         ),
         content=content,
     )

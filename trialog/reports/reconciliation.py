@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from trialog.evidence import CounterState, Evidence, Reconciliation, Verdict
 from trialog.evidence.worst_case import WorstCase, untold, worst_case
+from trialog.languages import t
 from trialog.reliability import Decision, RateBounds, failure_rate_bounds
 from trialog.reports import sentences, words
 
@@ -74,17 +75,19 @@ def worst_of_shift(compared: Reconciliation, bounds: RateBounds) -> WorstShift:
     """Say what the counts of a shift come to were each unlogged cycle a failure."""
     unlogged = compared.unlogged
     if compared.state not in (CounterState.AGREES, CounterState.UNLOGGED) or unlogged is None:
-        said = "How many cycles nobody logged cannot be told, so neither can the worst case."
+        said = t("How many cycles nobody logged cannot be told, so neither can the worst case.")
         return WorstShift(None, None, None, None, said)
     worst = failure_rate_bounds(
         bounds.failures + unlogged, bounds.cycles + unlogged, confidence=bounds.confidence
     )
     if unlogged == 0:
-        said = "Every cycle was logged, so the worst case is what was logged."
+        said = t("Every cycle was logged, so the worst case is what was logged.")
     else:
-        said = (
-            f"Were each of the {words.counted(unlogged, 'unlogged cycle')} a failure: "
-            f"{sentences.bounded(worst)[:1].lower()}{sentences.bounded(worst)[1:]}"
+        bounded = sentences.bounded(worst)
+        said = t(
+            "Were each of the {cycles} a failure: {bounded}",
+            cycles=words.counted(unlogged, "unlogged cycle"),
+            bounded=f"{bounded[:1].lower()}{bounded[1:]}",
         )
     return WorstShift(worst.cycles, worst.failures, worst.estimate, worst.upper, said)
 
@@ -154,16 +157,29 @@ def _sentence(verdict: Verdict, worst: WorstCase | None) -> str:
     """Say first what the counter makes of the evidence."""
     evidence = verdict.evidence
     if not evidence.reconciliations:
-        return "No shift to compare with the machine counter yet."
+        return t("No shift to compare with the machine counter yet.")
     if worst is None:
-        listed = words.listed([item.label for item in untold(evidence)])
-        return f"How many cycles nobody logged cannot be told for {listed}."
+        labels = words.listed([item.label for item in untold(evidence)])
+        return t("How many cycles nobody logged cannot be told for {shifts}.", shifts=labels)
     if worst.unlogged == 0:
-        return "Every cycle that the machine counted in these shifts was logged."
+        return t("Every cycle that the machine counted in these shifts was logged.")
     now, then = verdict.verdict, _verdict(verdict, worst.standing.decision)
-    effect = f"stays {now}" if now == then else f"would be {then} instead of {now}"
-    return (
-        f"{words.counted(worst.unlogged, 'cycle')} that the machine counted nobody logged. Were "
-        f"each a failure: {worst.failures:,} of {worst.cycles:,}, at most "
-        f"{words.rate_up(worst.standing.upper)}, and the verdict {effect}."
+    told = {
+        "unlogged": words.counted(worst.unlogged, "cycle"),
+        "failures": worst.failures,
+        "cycles": worst.cycles,
+        "upper": words.rate_up(worst.standing.upper),
+        "now": t(now),
+        "then": t(then),
+    }
+    if now == then:
+        return t(
+            "{unlogged} that the machine counted nobody logged. Were each a failure: {failures} "
+            "of {cycles}, at most {upper}, and the verdict stays {now}.",
+            **told,
+        )
+    return t(
+        "{unlogged} that the machine counted nobody logged. Were each a failure: {failures} of "
+        "{cycles}, at most {upper}, and the verdict would be {then} instead of {now}.",
+        **told,
     )

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from trialog.evidence.patterns import SIGNIFICANCE
 from trialog.evidence.periods import BeforeAfter, Period, compare_periods, periods_of
+from trialog.languages import localised, numeral, t
 from trialog.records.models import Cell, Device, Entry, Person, Photo, Revision
 from trialog.records.words import Stage
 from trialog.reliability import RateComparison
@@ -91,7 +92,7 @@ def revision_history(
     compared = compare_periods(periods, confidence=INTERVAL_CONFIDENCE)
     comparisons = tuple(_comparison(pair) for pair in compared)
     return RevisionHistory(
-        subject="whole cell" if device is None else device.name,
+        subject=t("whole cell") if device is None else device.name,
         stage=str(stage),
         confidence=confidence,
         interval_confidence=INTERVAL_CONFIDENCE,
@@ -191,25 +192,39 @@ def _sentence(pair: BeforeAfter) -> str:
     """Say a comparison: what changed, both counts, and how sure the difference is."""
     (failed, cycles), (failed_after, cycles_after) = pair.before.counted, pair.after.counted
     changed = words.listed([_named(revision) for revision in pair.changes])
-    lead = f"{changed}: {failed:,} of {cycles:,} before, {failed_after:,} of {cycles_after:,} after"
-    return f"{lead}; {_judged(pair)}.{_times(pair.rates)}"
+    said = t(
+        "{changed}: {failed} of {cycles} before, {failed_after} of {cycles_after} after; {judged}.",
+        changed=changed,
+        failed=failed,
+        cycles=cycles,
+        failed_after=failed_after,
+        cycles_after=cycles_after,
+        judged=_judged(pair),
+    )
+    return f"{said}{_times(pair.rates)}"
 
 
 def _judged(pair: BeforeAfter) -> str:
     if pair.p_value is None:
-        return "too many failures to compare exactly"
+        return t("too many failures to compare exactly")
     if pair.better is None:
-        return "no difference shows"
-    noun = "improvement" if pair.better else "worsening"
+        return t("no difference shows")
     if not _is_real(pair):
-        return f"the {noun} could be chance"
-    return f"the {noun} is real at {_sureness(pair.p_value)} confidence"
+        return (
+            t("the improvement could be chance")
+            if pair.better
+            else t("the worsening could be chance")
+        )
+    sure = _sureness(pair.p_value)
+    if pair.better:
+        return t("the improvement is real at {confidence} confidence", confidence=sure)
+    return t("the worsening is real at {confidence} confidence", confidence=sure)
 
 
 def _sureness(p_value: float) -> str:
     """Say one less a p value in per cent, rounded down: never more than 99.9 %."""
     sure = (100 - 100 * Decimal(repr(p_value))).quantize(Decimal("0.1"), ROUND_FLOOR)
-    return f"{sure.normalize():f} %"
+    return f"{localised(f'{sure.normalize():f}')} %"
 
 
 def _times(rates: RateComparison | None) -> str:
@@ -219,34 +234,40 @@ def _times(rates: RateComparison | None) -> str:
     least, most = rates.ratio_lower, rates.ratio_upper
     if least == 0 and math.isinf(most):
         return ""
-    said = _range(least, most)
-    return (
-        f" The failure rate before is {said} times the one after "
-        f"({words.chance(rates.confidence)} interval)."
+    said = t(
+        "The failure rate before is {range} times the one after ({confidence} interval).",
+        range=_range(least, most),
+        confidence=words.chance(rates.confidence),
     )
+    return f" {said}"
 
 
 def _range(least: float, most: float) -> str:
     if math.isinf(most):
-        return f"at least {_short(least, ROUND_FLOOR)}"
+        return t("at least {least}", least=_short(least, ROUND_FLOOR))
     if least == 0:
-        return f"at most {_short(most, ROUND_CEILING)}"
-    return f"{_short(least, ROUND_FLOOR)} to {_short(most, ROUND_CEILING)}"
+        return t("at most {most}", most=_short(most, ROUND_CEILING))
+    return t(
+        "{least} to {most}", least=_short(least, ROUND_FLOOR), most=_short(most, ROUND_CEILING)
+    )
 
 
 def _short(value: float, rounding: str) -> str:
-    return f"{words.rounded(value, words.DIGITS, rounding):,f}"
+    return numeral(words.rounded(value, words.DIGITS, rounding))
 
 
 def _summary(periods: Sequence[Period], comparisons: Sequence[Comparison]) -> str:
     """Say first what the history comes to."""
     changes = len(periods) - 1
     if changes == 0:
-        return "No change was recorded: everything ran as first set up."
-    lead = f"{words.counted(changes, 'change')} recorded."
-    if not comparisons:
-        return f"{lead} No two of the states have cycles, so nothing can be compared."
+        return t("No change was recorded: everything ran as first set up.")
+    lead = t("{changes} recorded.", changes=words.counted(changes, "change"))
     real = sum(comparison.real for comparison in comparisons)
-    if real == 0:
-        return f"{lead} No difference before and after is more than chance could make."
-    return f"{lead} {words.counted(real, 'difference')} that chance would seldom make."
+    if not comparisons:
+        said = t("No two of the states have cycles, so nothing can be compared.")
+    elif real == 0:
+        said = t("No difference before and after is more than chance could make.")
+    else:
+        differences = words.counted(real, "difference")
+        said = t("{differences} that chance would seldom make.", differences=differences)
+    return f"{lead} {said}"

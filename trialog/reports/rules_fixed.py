@@ -9,6 +9,7 @@ from datetime import datetime, tzinfo
 from sqlalchemy.orm import Session
 
 from trialog.evidence.fixing import Fixed, fixing_of
+from trialog.languages import t
 from trialog.records.models import Trial
 from trialog.reports import words
 
@@ -39,24 +40,36 @@ def rules_fixed(session: Session, trial: Trial, zone: tzinfo) -> RulesFixed:
 
 
 def _words(fixed: Fixed, zone: tzinfo) -> str:
-    at = f"Requirement and plan were fixed on {words.moment(fixed.at, zone)}"
+    at = words.moment(fixed.at, zone)
     if fixed.first is None:
-        return f"{at}; they may be changed until the first counted cycle."
+        return t(
+            "Requirement and plan were fixed on {moment}; they may be changed until the first "
+            "counted cycle.",
+            moment=at,
+        )
     ran = words.moment(fixed.first.occurred_at, zone)
     if fixed.at <= fixed.first.occurred_at:
-        return f"{at}, before the first counted cycle ({ran})."
-    return (
-        f"{at}, after the first counted cycle ({ran}) and before that was entered "
-        f"({words.moment(fixed.first.recorded_at, zone)}): trialog cannot tell who knew of the "
-        "results then."
+        return t(
+            "Requirement and plan were fixed on {moment}, before the first counted cycle ({ran}).",
+            moment=at,
+            ran=ran,
+        )
+    return t(
+        "Requirement and plan were fixed on {moment}, after the first counted cycle ({ran}) and "
+        "before that was entered ({entered}): trialog cannot tell who knew of the results then.",
+        moment=at,
+        ran=ran,
+        entered=words.moment(fixed.first.recorded_at, zone),
     )
 
 
 def _changed_after(fixed: Fixed, zone: tzinfo) -> Iterator[str]:
     for change in fixed.late:
-        what = f" ({', '.join(change.columns)})" if change.columns else ""
-        yield (
-            f"The {change.what} was changed after the first counted cycle{what}, on "
-            f"{words.moment(change.at, zone)} by {change.person or 'the command line'}. A rule "
-            "that is chosen after the results proves nothing."
+        yield t(
+            "The {what} was changed after the first counted cycle{columns}, on {moment} by "
+            "{person}. A rule that is chosen after the results proves nothing.",
+            what=t(change.what),
+            columns=f" ({', '.join(change.columns)})" if change.columns else "",
+            moment=words.moment(change.at, zone),
+            person=change.person or t("the command line"),
         )

@@ -10,8 +10,9 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from trialog.evidence import CAUTIONS, Reconciliation, check_shift, count, reconcile
+from trialog.evidence import Reconciliation, cautions, check_shift, count, reconcile
 from trialog.evidence.interruptions import shift_interruptions
+from trialog.languages import t
 from trialog.records.models import Entry, OperatorRollup, Person, Shift
 from trialog.records.queries import shift_entries, shifts_of, trials_of, undone_ids
 from trialog.records.words import EntryKind
@@ -140,7 +141,7 @@ def build_shift_report(
             ],
         ),
         bounds=bounds,
-        rates=rate_rows(counts, confidence, cell="whole cell"),
+        rates=rate_rows(counts, confidence, cell=t("whole cell")),
         failures=failures_of_shift(session, shift),
         photos=photos_of(session, standing, zone, embed=embed_photos),
         spot_checks=check_report(check_shift(session, shift, confidence=confidence)),
@@ -148,12 +149,12 @@ def build_shift_report(
         parked=parked_now(session, shift),
         stops=stops_of(standing),
         interruptions=stop_figures(
-            shift_interruptions(session, shift, confidence=INTERVAL_CONFIDENCE), "the cell"
+            shift_interruptions(session, shift, confidence=INTERVAL_CONFIDENCE), t("the cell")
         ),
         tablets=tablets_of(session, shift, entries, standing, zone),
         notes=_noted(standing, EntryKind.NOTE),
         trials=judged,
-        cautions=CAUTIONS,
+        cautions=cautions(),
         methods=methods.for_shift(),
         produced_at=now,
         zone=words.zone_name(zone, now),

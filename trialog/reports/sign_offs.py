@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 
 from trialog.evidence import Lapse, LapseLine, SignedOff, SignOffState, state_of
+from trialog.languages import t
 from trialog.records.models import Trial
 from trialog.reports import sentences, words
 
@@ -83,28 +84,42 @@ def standing_of(state: SignOffState, zone: tzinfo) -> SignOffStanding:
 
 def in_words(state: SignOffState, zone: tzinfo) -> str:
     """Say in a sentence or two whether a trial is signed off."""
-    missing = words.listed([str(role) for role in state.missing])
+    missing = words.listed([t(role) for role in state.missing])
     if state.status == "refused":
         return " ".join(
-            f"{_who(item)} has refused to sign: {item.record.statement}" for item in state.refusals
+            t(
+                "{person} has refused to sign: {statement}",
+                person=_who(item),
+                statement=item.record.statement,
+            )
+            for item in state.refusals
         )
     if state.signatures:
         signed = words.listed([_who(item) for item in reversed(state.signatures)])
         when = words.moment(state.signatures[0].record.signed_at, zone)
         if state.signed:
-            return f"Signed off: signed by {signed}, {when}."
-        return f"Signed by {signed}, {when}. Still to sign: {missing}."
+            return t("Signed off: signed by {people}, {moment}.", people=signed, moment=when)
+        return t(
+            "Signed by {people}, {moment}. Still to sign: {missing}.",
+            people=signed,
+            moment=when,
+            missing=missing,
+        )
     if state.newest is None:
-        return f"Not signed. Must sign: {missing}."
+        return t("Not signed. Must sign: {missing}.", missing=missing)
     if state.newest.revocation is not None:
         revoked = state.newest.revocation
-        whose = f"the signature of {state.newest.record.person_name}"
-        return f"Not signed: {revoked.person_name} has revoked {whose}. Must sign: {missing}."
-    return f"Not signed: the sign-off has lapsed. Must sign anew: {missing}."
+        return t(
+            "Not signed: {person} has revoked the signature of {signer}. Must sign: {missing}.",
+            person=revoked.person_name,
+            signer=state.newest.record.person_name,
+            missing=missing,
+        )
+    return t("Not signed: the sign-off has lapsed. Must sign anew: {missing}.", missing=missing)
 
 
 def _who(item: SignedOff) -> str:
-    return f"{item.record.person_name} ({item.record.role})"
+    return f"{item.record.person_name} ({t(item.record.role)})"
 
 
 def lapsed_still(trial: Trial, found: Sequence[SignedOff], zone: tzinfo) -> tuple[str, ...]:
@@ -141,9 +156,12 @@ def _lapse(cause: Lapse, zone: tzinfo) -> LapseRow:
 
 
 def _line(line: LapseLine, zone: tzinfo) -> LapseLineRow:
-    place = "parked line" if line.sequence is None else f"line {line.sequence:,}, {line.kind}"
-    where = "" if line.shift is None else f", shift {line.shift}"
-    who = line.person or "the command line"
+    if line.sequence is None:
+        place = t("parked line")
+    else:
+        place = t("line {line}, {kind}", line=line.sequence, kind=t(line.kind))
+    where = "" if line.shift is None else f", {t('shift {shift}', shift=line.shift)}"
+    who = line.person or t("the command line")
     return LapseLineRow(
         kind=line.kind,
         line=line.sequence,

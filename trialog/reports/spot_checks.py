@@ -7,6 +7,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from trialog.evidence import SpotCheck, SpotChecks
+from trialog.languages import t, tn
 from trialog.reliability import InflatedBound
 from trialog.reports import words
 
@@ -93,45 +94,73 @@ def _found(check: SpotCheck) -> Found:
 
 def _sentences(checks: SpotChecks, allowing: InflatedBound | None) -> list[str]:
     if not checks.checks:
-        return ["No spot check, so nothing is known of how often a failure goes unlogged."]
+        return [t("No spot check, so nothing is known of how often a failure goes unlogged.")]
     said = [_watched(checks), *_share(checks, allowing)] if checks.watched else []
     if checks.set_aside:
         said.append(
-            f"Not used: {words.counted(checks.set_aside, 'cycle')} checked by whoever logged the "
-            "cycles, or by nobody known."
+            t(
+                "Not used: {cycles} checked by whoever logged the cycles, or by nobody known.",
+                cycles=words.counted(checks.set_aside, "cycle"),
+            )
         )
     return said
 
 
 def _watched(checks: SpotChecks) -> str:
-    lead = f"A second person watched {words.counted(checks.watched, 'cycle')} and saw"
+    watched = words.counted(checks.watched, "cycle")
     if not checks.seen:
-        return f"{lead} no failure, so it is not known how often one goes unlogged."
-    lacks = "all of them are" if checks.seen > 1 else "it is"
-    log = f"the log lacks {checks.missed:,}" if checks.missed else f"{lacks} in the log"
-    return f"{lead} {words.counted(checks.seen, 'failure')}; {log}."
+        return t(
+            "A second person watched {cycles} and saw no failure, so it is not known how often "
+            "one goes unlogged.",
+            cycles=watched,
+        )
+    if checks.missed:
+        return t(
+            "A second person watched {cycles} and saw {failures}; the log lacks {missed}.",
+            cycles=watched,
+            failures=words.counted(checks.seen, "failure"),
+            missed=checks.missed,
+        )
+    return tn(
+        "A second person watched {cycles} and saw {number} failure; it is in the log.",
+        "A second person watched {cycles} and saw {number} failures; all of them are in the log.",
+        checks.seen,
+        cycles=watched,
+    )
 
 
 def _share(checks: SpotChecks, allowing: InflatedBound | None) -> list[str]:
     if not checks.seen:
         return []
     rate = checks.miss_rate
-    at = f"at {words.chance(rate.confidence)} confidence"
+    confidence = words.chance(rate.confidence)
     if rate.upper == 1:
-        said = [f"So any share of the failures may go unlogged, {at}."]
+        said = [
+            t(
+                "So any share of the failures may go unlogged, at {confidence} confidence.",
+                confidence=confidence,
+            )
+        ]
     else:
-        said = [f"So at most {words.rate_up(rate.upper)} of failures go unlogged, {at}."]
+        said = [
+            t(
+                "So at most {share} of failures go unlogged, at {confidence} confidence.",
+                share=words.rate_up(rate.upper),
+                confidence=confidence,
+            )
+        ]
     if allowing is not None:
-        said.append(_allowing(allowing, at))
+        said.append(_allowing(allowing, confidence))
     return said
 
 
-def _allowing(allowing: InflatedBound, at: str) -> str:
+def _allowing(allowing: InflatedBound, confidence: str) -> str:
     """Say what the failure rate may be if failures are missed; the verdict rests on the log."""
-    lead = "Allowing for failures that nobody logged,"
     if allowing.upper == 1:
-        return f"{lead} nothing is known of the failure rate."
-    return (
-        f"{lead} the failure rate is at most {words.rate_up(allowing.upper)}, {at}; the verdict "
-        "does not rest on this."
+        return t("Allowing for failures that nobody logged, nothing is known of the failure rate.")
+    return t(
+        "Allowing for failures that nobody logged, the failure rate is at most {rate}, at "
+        "{confidence} confidence; the verdict does not rest on this.",
+        rate=words.rate_up(allowing.upper),
+        confidence=confidence,
     )

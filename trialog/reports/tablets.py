@@ -9,6 +9,7 @@ from datetime import datetime, tzinfo
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from trialog.languages import t, tn
 from trialog.records.models import Entry, Shift, Tablet
 from trialog.records.shiftlog import COUNTED
 from trialog.records.tablets import CLOCK_JUMP_SECONDS
@@ -76,7 +77,7 @@ def _facts(
     said = [f"{words.counted(len(lines), 'line')}.", _clock(least, most)]
     if _jumped_within(tablet, shift):
         moved = words.moment(tablet.clock_moved_at, zone)
-        said.append(f"Its clock was seen to jump at {moved}.")
+        said.append(t("Its clock was seen to jump at {moment}.", moment=moved))
     if unplaced:
         said.append(_unplaced(unplaced))
     return TabletFacts(
@@ -101,29 +102,35 @@ def _jumped_within(tablet: Tablet, shift: Shift) -> bool:
 
 def _clock(least: float | None, most: float | None) -> str:
     if least is None or most is None:
-        return "What its clock said is not known."
+        return t("What its clock said is not known.")
     if most - least > CLOCK_JUMP_SECONDS:
-        return (
-            f"Its clock differed from the times given here by between {_ahead(least)} and "
-            f"{_ahead(most)}: it was set, or lines waited. The order of its lines rests on its "
-            "own numbers, not on its clock."
+        return t(
+            "Its clock differed from the times given here by between {least} and {most}: it was "
+            "set, or lines waited. The order of its lines rests on its own numbers, not on its "
+            "clock.",
+            least=_ahead(least),
+            most=_ahead(most),
         )
     middle = (least + most) / 2
     if abs(middle) < CLOCK_JUMP_SECONDS:
-        return "Its clock was right to the minute."
-    return f"Its clock was {_ahead(middle)}; the times given here allow for that."
+        return t("Its clock was right to the minute.")
+    return t("Its clock was {ahead}; the times given here allow for that.", ahead=_ahead(middle))
 
 
 def _ahead(seconds: float) -> str:
     if abs(seconds) < 1:
-        return "nothing"
-    return f"{words.length(abs(seconds))} {'ahead' if seconds > 0 else 'behind'}"
+        return t("nothing")
+    length = words.length(abs(seconds))
+    return t("{time} ahead", time=length) if seconds > 0 else t("{time} behind", time=length)
 
 
 def _unplaced(cycles: int) -> str:
-    have, them = ("has", "it") if cycles == 1 else ("have", "them")
-    return (
-        f"{words.counted(cycles, 'cycle')} {have} no known place among the others: tapped "
-        "while it waited for the network and others logged, or between two counter readings. The "
-        f"verdict takes {them} once as early and once as late as can be."
+    return tn(
+        "{number} cycle has no known place among the others: tapped while it waited for the "
+        "network and others logged, or between two counter readings. The verdict takes it once "
+        "as early and once as late as can be.",
+        "{number} cycles have no known place among the others: tapped while it waited for the "
+        "network and others logged, or between two counter readings. The verdict takes them once "
+        "as early and once as late as can be.",
+        cycles,
     )

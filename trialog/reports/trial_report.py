@@ -10,10 +10,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from trialog.evidence import (
-    CAUTIONS,
     Evidence,
     Verdict,
     bound_with_misses,
+    cautions,
     check_evidence,
     design_of,
     judge,
@@ -190,7 +190,7 @@ def build_trial_report(
         acknowledgements=_acknowledged(session, trial),
         sign_off=standing_of(state_of(trial, signed), zone),
         sign_offs=sign_off_rows(signed, zone),
-        cautions=CAUTIONS,
+        cautions=cautions(),
         methods=methods.for_trial(),
         produced_at=now,
         zone=words.zone_name(zone, now),

@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 
 from trialog.evidence import Verdict
 from trialog.evidence.history import verdict_history
+from trialog.languages import t
 from trialog.records.models import VerdictChange
 from trialog.reports import words
 from trialog.reports.figures import Chart, Said, decisions_over_cycles
@@ -47,15 +48,17 @@ def said_before(session: Session, verdict: Verdict) -> tuple[SaidBefore, ...]:
 
 def _changed(before: VerdictChange | None, now: VerdictChange) -> str:
     if before is None:
-        return "first noted"
-    met = [name for name in before.unmet if name not in now.unmet]
-    opened = [name for name in now.unmet if name not in before.unmet]
-    parts = {
-        "was": [before.verdict] if before.verdict != now.verdict else [],
-        "now met": met,
-        "no longer met": opened,
-    }
-    return "; ".join(f"{lead}: {words.listed(names)}" for lead, names in parts.items() if names)
+        return t("first noted")
+    met = [t(name) for name in before.unmet if name not in now.unmet]
+    opened = [t(name) for name in now.unmet if name not in before.unmet]
+    parts = []
+    if before.verdict != now.verdict:
+        parts.append(t("was: {verdict}", verdict=t(before.verdict)))
+    if met:
+        parts.append(t("now met: {lines}", lines=words.listed(met)))
+    if opened:
+        parts.append(t("no longer met: {lines}", lines=words.listed(opened)))
+    return "; ".join(parts)
 
 
 def decisions_chart(rows: tuple[SaidBefore, ...], verdict: Verdict, zone: tzinfo) -> Chart:
