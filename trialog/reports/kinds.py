@@ -177,16 +177,19 @@ def document(report: Report) -> Document:
         clock=report.clock,
         zone=report.zone,
         html=frame(kind.template, {**context_of_all, "title": title, "about": about}),
-        tables=(*context_of_all["tables"].values(), *_behind_charts(kind, report)),
+        tables=all_tables(kind, report),
         data=kind.as_dict(report),
         cautions=report.cautions,
         methods=report.methods,
     )
 
 
-def _behind_charts(kind: Kind, report: Report) -> tuple[Table, ...]:
-    """Return the tables of the charts, which a page shows only where somebody asks for them."""
-    return tuple(table for chart in kind.charts(report) for table in chart.tables)
+def all_tables(kind: Kind, report: Report) -> tuple[Table, ...]:
+    """Return a report's tables, then those of its charts that are not among them by name."""
+    own = kind.tables(report)
+    names = {table.name for table in own}
+    charts = (table for chart in kind.charts(report) for table in chart.tables)
+    return (*own, *(table for table in charts if table.name not in names))
 
 
 def make(

@@ -72,6 +72,11 @@ class Column:
         return f"{self.heading} ({self.unit})" if self.unit else self.heading
 
     @property
+    def in_seconds(self) -> bool:
+        """Whether the values are times in seconds, which their words do not give as such."""
+        return self.kind in ("stretch", "length")
+
+    @property
     def numeric(self) -> bool:
         """Whether the values are numbers."""
         return self.kind in SAID

@@ -91,7 +91,7 @@ def _lines(report: TrialReport) -> Table:
 
 def _history(report: TrialReport) -> Table:
     return Table(
-        name="history",
+        name="verdicts",
         caption=tn(
             "{number} verdict noted: each differed from the one before in its word or in the "
             "lines that hold",
@@ -172,7 +172,7 @@ def _shifts(report: TrialReport) -> Table:
 
 def _revisions(report: TrialReport) -> Table:
     return Table(
-        name="revisions",
+        name="changes",
         caption=t("Changes that concern {subject}", subject=report.subject),
         columns=(
             Column("at", t("since"), "moment"),

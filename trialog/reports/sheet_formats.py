@@ -1,0 +1,47 @@
+"""How a workbook's cells show their values: formats of numbers, and units in headings."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from trialog.languages import t
+from trialog.reports.tables import Column, Value
+
+DIGITS, MOST_DECIMALS = 3, 12
+"""Digits that are seen of a column's smallest number, and decimals spent on that at most."""
+
+PERCENT = ("rate", "rate_up", "rate_down", "chance", "share")
+MEASURED = ("number", "number_up", "number_down")
+
+
+def format_of(column: Column, values: Sequence[Value]) -> str:
+    """Return the number format of a column that holds some values."""
+    if column.kind == "moment":
+        return "yyyy-mm-dd hh:mm"
+    if column.in_seconds:
+        return "[h]:mm:ss"
+    if column.kind == "count":
+        return "#,##0"
+    if column.kind in PERCENT:
+        return f"0{_decimals(values, 2)}%"
+    return f"#,##0{_decimals(values, 0)}" if column.kind in MEASURED else "@"
+
+
+def unit_of(column: Column, zone: str) -> str:
+    """Return a column's unit as a workbook shows it."""
+    if column.kind == "moment":
+        return zone
+    if column.in_seconds:
+        return t("h:min:s")
+    return column.unit
+
+
+def _decimals(values: Sequence[Value], shift: int) -> str:
+    """Return the decimals that show the smallest number, after its point went `shift` places."""
+    numbers = [abs(value) for value in values if isinstance(value, int | float) and value]
+    if not numbers or all(value * 10**shift == round(value * 10**shift) for value in numbers):
+        return ""
+    size = math.floor(math.log10(min(numbers))) + shift
+    places = min(max(DIGITS - 1 - size, 1), MOST_DECIMALS)
+    return "." + "0" * places

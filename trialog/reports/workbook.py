@@ -1,0 +1,221 @@
+"""A report as a workbook: a sheet that sums up, one that draws, and one for each table.
+
+Cells hold whole values of their type; how many decimals are seen is a matter of their format. Text
+is written as text, whatever it begins with, so no cell is ever a formula.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from typing import Any
+
+import xlsxwriter
+from xlsxwriter.format import Format
+from xlsxwriter.worksheet import Worksheet
+
+from trialog.languages import t
+from trialog.records.formulas import guard
+from trialog.reports.document import Document
+from trialog.reports.sheet_charts import add_chart, can_be_drawn
+from trialog.reports.sheet_formats import format_of, unit_of
+from trialog.reports.tables import Column, Table, Value
+
+LONGEST_TEXT = 32_767
+"""Characters that a cell holds; a program refuses a file with more."""
+
+LONGEST_NAME = 31
+"""Characters of a sheet's name."""
+
+NARROWEST, WIDEST = 9, 60
+"""Width of columns, in characters; what is wider is broken into lines."""
+
+HEAD = 1
+"""The row of the headings, below the caption."""
+
+ROWS_OF_CHART = 24
+"""Rows that a picture covers."""
+
+DAY = 24 * 3600
+
+
+def as_xlsx(document: Document) -> bytes:
+    """Write a document as a workbook, in the language spoken."""
+    content = io.BytesIO()
+    options = {
+        "in_memory": True,
+        "strings_to_formulas": False,
+        "strings_to_urls": False,
+        "strings_to_numbers": False,
+    }
+    with xlsxwriter.Workbook(content, options) as book:
+        _Book(book, document).write()
+    return content.getvalue()
+
+
+class _Book:
+    """Writes a document into a workbook; sheets know where each table's columns stand."""
+
+    def __init__(self, book: xlsxwriter.Workbook, document: Document) -> None:
+        self._book, self._document = book, document
+        self._formats: dict[tuple[tuple[str, Any], ...], Format] = {}
+        self._names: set[str] = set()
+
+    def write(self) -> None:
+        """Write all sheets."""
+        document = self._document
+        self._book.set_properties(
+            {
+                "title": document.title,
+                "subject": document.about,
+                "author": "trialog",
+                "comments": document.sentence,
+                "created": document.produced_at.astimezone(UTC).replace(tzinfo=None),
+            }
+        )
+        self._summary()
+        picture = self._sheet(t("picture")) if self._drawn() else None
+        places = {table.name: self._table(table) for table in document.tables if not table.upright}
+        if picture is not None:
+            self._pictures(picture, places)
+
+    def _format(self, **style: Any) -> Format:
+        """Return the format of a style; each is made once."""
+        known = tuple(sorted(style.items()))
+        if known not in self._formats:
+            self._formats[known] = self._book.add_format({"valign": "top"} | style)
+        return self._formats[known]
+
+    def _sheet(self, name: str) -> Worksheet:
+        sheet = self._book.add_worksheet(self._free(name))
+        sheet.set_paper(9)
+        sheet.set_landscape()
+        sheet.fit_to_pages(1, 0)
+        sheet.set_header(f"&L{_in_header(self._document.title)}")
+        sheet.set_footer(f"&L{_in_header(self._document.about)}&R&P / &N")
+        return sheet
+
+    def _free(self, name: str) -> str:
+        """Return a sheet's name that programs take and no sheet has yet."""
+        clean = re.sub(r"[\[\]:*?/\\]", " ", name).strip("' ")[:LONGEST_NAME] or "-"
+        free, number = clean, 1
+        while free.lower() in self._names:
+            number += 1
+            free = f"{clean[: LONGEST_NAME - 4]} {number}"
+        self._names.add(free.lower())
+        return free
+
+    def _summary(self) -> None:
+        """Write the sentence and the facts, and what the report rests on."""
+        document, sheet = self._document, self._sheet(t("summary"))
+        wrapped = self._format(text_wrap=True)
+        sheet.set_column(0, 0, 34)
+        sheet.set_column(1, 1, 62)
+        self._text(sheet, 0, 0, document.title, bold=True, font_size=14)
+        sheet.set_row(0, 21)
+        self._text(sheet, 1, 0, document.about)
+        sheet.merge_range(2, 0, 2, 1, "", self._format(text_wrap=True, bold=True))
+        self._text(sheet, 2, 0, document.sentence, text_wrap=True, bold=True)
+        sheet.set_row(2, 15 * (1 + len(document.sentence) // 80))
+        made = Column("produced_at", t("made on"), "moment")
+        row = self._facts(sheet, 4, [(made, document.produced_at)])
+        for table in document.tables:
+            if table.upright:
+                self._text(sheet, row + 1, 0, table.caption, bold=True)
+                row = self._facts(sheet, row + 2, zip(table.columns, table.rows[0], strict=True))
+        lists = ((t("Method and sources"), document.methods), (t("Cautions"), document.cautions))
+        for caption, texts in lists:
+            self._text(sheet, row + 1, 0, caption, bold=True)
+            row += 2
+            for text in texts:
+                sheet.merge_range(row, 0, row, 1, "", wrapped)
+                self._text(sheet, row, 0, text, text_wrap=True)
+                sheet.set_row(row, 15 * (1 + len(text) // 85))
+                row += 1
+
+    def _facts(self, sheet: Worksheet, row: int, facts: Iterable[tuple[Column, Value]]) -> int:
+        """Write facts below each other and return the row after them."""
+        for column, value in facts:
+            self._text(sheet, row, 0, self._heading(column))
+            self._value(sheet, (row, 1), column, value, self._style(column, [value], left=True))
+            row += 1
+        return row
+
+    def _table(self, table: Table) -> tuple[str, int]:
+        """Write a table and return its sheet's name and the number of its rows."""
+        sheet = self._sheet(t(table.name.replace("-", " ")))
+        self._text(sheet, 0, 0, table.caption, bold=True)
+        head = {"bold": True, "text_wrap": True, "bottom": 1, "bg_color": "#E7EBF0"}
+        for place, column in enumerate(table.columns):
+            values = [row[place] for row in table.rows]
+            heading = self._heading(column)
+            self._text(sheet, HEAD, place, heading, **head)
+            sheet.set_column(place, place, _width(column, heading, values))
+            style = self._style(column, values)
+            for row, value in enumerate(values, start=HEAD + 1):
+                self._value(sheet, (row, place), column, value, style)
+        sheet.freeze_panes(HEAD + 1, 1)
+        sheet.repeat_rows(HEAD)
+        if table.rows:
+            sheet.autofilter(HEAD, 0, HEAD + len(table.rows), len(table.columns) - 1)
+        else:
+            self._text(sheet, HEAD + 1, 0, table.empty)
+        return sheet.get_name(), len(table.rows)
+
+    def _heading(self, column: Column) -> str:
+        unit = unit_of(column, self._document.zone)
+        return f"{column.heading} ({unit})" if unit else column.heading
+
+    def _style(self, column: Column, values: list[Value], *, left: bool = False) -> dict[str, Any]:
+        side = {"align": "left"} if left else {}
+        return {"num_format": format_of(column, values)} | side
+
+    def _value(
+        self, sheet: Worksheet, where: tuple[int, int], column: Column, value: Value,
+        style: dict[str, Any],
+    ) -> None:  # fmt: skip
+        """Write a value in its type; one that is missing leaves the cell empty or in words."""
+        row, place = where
+        if value is None:
+            if column.missing not in ("", "–"):
+                self._text(sheet, row, place, column.missing, align="left")
+        elif isinstance(value, str):
+            self._text(sheet, row, place, value, text_wrap=True, align="left")
+        elif isinstance(value, datetime):
+            local = value.astimezone(self._document.clock).replace(tzinfo=None)
+            sheet.write_datetime(row, place, local, self._format(**style | {"align": "left"}))
+        else:
+            number = value / DAY if column.in_seconds else value
+            sheet.write_number(row, place, number, self._format(**style))
+
+    def _text(self, sheet: Worksheet, row: int, place: int, text: str, **style: Any) -> None:
+        """Write a text as text, also once somebody edits the cell."""
+        if guard(text) != text:
+            style |= {"quote_prefix": True}
+        shown = text if len(text) <= LONGEST_TEXT else f"{text[: LONGEST_TEXT - 1]}…"
+        sheet.write_string(row, place, shown, self._format(**style))
+
+    def _drawn(self) -> list[Table]:
+        return [table for table in self._document.tables if can_be_drawn(table)]
+
+    def _pictures(self, sheet: Worksheet, places: dict[str, tuple[str, int]]) -> None:
+        for number, table in enumerate(self._drawn()):
+            name, rows = places[table.name]
+            add_chart(self._book, sheet, table, (name, HEAD, rows), ROWS_OF_CHART * number)
+            sheet.set_h_pagebreaks([ROWS_OF_CHART * (number + 1)])
+
+
+def _in_header(text: str) -> str:
+    """Return text as headers want it: an ampersand in them begins a command."""
+    return text[:100].replace("&", "&&")
+
+
+def _width(column: Column, heading: str, values: list[Value]) -> int:
+    """Return how wide a column is: as its longest text, its number or a word of its heading."""
+    texts = [str(value) for value in values if isinstance(value, str)]
+    longest = max((len(line) for text in texts for line in text.split("\n")), default=0)
+    word = max(len(word) for word in heading.split() or [""])
+    usual = 17 if column.kind == "moment" else NARROWEST
+    return min(max(usual, word + 3, longest + 2), WIDEST)
