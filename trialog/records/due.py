@@ -6,17 +6,26 @@ that. The cell's row is locked by whoever writes here, and by whoever says that 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
+from typing import Any, cast
 
-from sqlalchemy import select
+from sqlalchemy import CursorResult, select, update
 from sqlalchemy.orm import Session
 
+from trialog.records.base import TEXT_LIMIT
 from trialog.records.models import Cell, DueReport, Shift, SignOff
 
 SETTLES = timedelta(minutes=2)
-"""How long after the last change to a closed shift its report is made anew: who rules on five
-failures makes one version of it, not five. Common practice, no source."""
+"""How long after a change to a closed shift its report is made anew: who rules on five failures
+makes one version of it, not five. Common practice, no source."""
+
+CLAIM = timedelta(minutes=5)
+"""How long a report is left alone that somebody is making; longer than making one can take."""
+
+PAUSES = tuple(timedelta(minutes=minutes) for minutes in (1, 5, 15, 60, 360))
+"""How long after each try that failed the next one comes; it is never given up, since the next
+version of trialog may be able to. Common practice, no source."""
 
 
 def want_shift_reports(
@@ -42,4 +51,32 @@ def _want(session: Session, subject: Mapping[str, int], line: int, due: datetime
     if wanted is None:
         session.add(DueReport(**subject, line=line, next_try_at=due))
     else:
-        wanted.line, wanted.next_try_at, wanted.tries = line, due, 0
+        # What is due sooner stays so: a line that comes in after the closing holds nothing up.
+        wanted.line, wanted.next_try_at, wanted.tries = line, min(wanted.next_try_at, due), 0
+
+
+def due_now(session: Session, *, now: datetime, most: int) -> Sequence[DueReport]:
+    """Return the reports that are to be made by now, the longest due first."""
+    statement = select(DueReport).where(DueReport.next_try_at <= now)
+    return session.scalars(
+        statement.order_by(DueReport.next_try_at, DueReport.id).limit(most)
+    ).all()
+
+
+def claim(session: Session, due: DueReport, *, now: datetime) -> bool:
+    """Take a due report to make it; of all who try at once one gets it."""
+    statement = (
+        update(DueReport)
+        .where(DueReport.id == due.id, DueReport.next_try_at <= now)
+        .values(tries=DueReport.tries + 1, next_try_at=now + CLAIM)
+        .execution_options(synchronize_session=False)
+    )
+    return cast("CursorResult[Any]", session.execute(statement)).rowcount == 1
+
+
+def put_off(session: Session, due: DueReport, why: str, *, now: datetime) -> None:
+    """Note why a report could not be made, and when it is tried again."""
+    wanted = session.get(DueReport, due.id, populate_existing=True)
+    if wanted is not None:
+        place = min(max(wanted.tries, 1), len(PAUSES)) - 1
+        wanted.next_try_at, wanted.last_error = now + PAUSES[place], why[:TEXT_LIMIT]
