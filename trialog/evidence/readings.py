@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from itertools import pairwise
 
-from sqlalchemy import and_, or_, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from trialog.records.models import Entry, Shift
@@ -50,16 +50,21 @@ def _by_counter_and_seen_to(
     """Return the shifts with good cycles by the counter, and those with a reading written in."""
     if not shifts:
         return set(), set()
-    # A counter is never below zero; said like this, an index leads to the few lines that have one.
-    by_counter = and_(Entry.kind == EntryKind.GOOD, Entry.counter >= 0, Entry.cycles.is_not(None))
-    lines = select(Entry.kind, Entry.shift_id, Entry.client_id).where(
-        Entry.cell_id == shifts[0].cell_id, or_(by_counter, Entry.kind == EntryKind.READING)
+    # A counter is never below zero. Said like this, and without the kind, an index leads to the
+    # few lines that have one.
+    lines = select(Entry.kind, Entry.shift_id, Entry.client_id, Entry.cycles).where(
+        Entry.cell_id == shifts[0].cell_id, Entry.counter >= 0
     )
-    found: dict[EntryKind, set[int]] = {EntryKind.GOOD: set(), EntryKind.READING: set()}
-    for kind, shift_id, client_id in session.execute(lines):
-        if shift_id is not None and client_id not in undone:
-            found[kind].add(shift_id)
-    return found[EntryKind.GOOD], found[EntryKind.READING]
+    by_counter: set[int] = set()
+    seen_to: set[int] = set()
+    for kind, shift_id, client_id, cycles in session.execute(lines):
+        if shift_id is None or client_id in undone:
+            continue
+        if kind is EntryKind.READING:
+            seen_to.add(shift_id)
+        elif kind is EntryKind.GOOD and cycles is not None:
+            by_counter.add(shift_id)
+    return by_counter, seen_to
 
 
 def _too_fast(shift: Shift, logged: int) -> bool:

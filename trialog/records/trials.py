@@ -138,17 +138,30 @@ def first_counted(session: Session, trial: Trial) -> FirstCounted | None:
     """Return when a trial began to count; None while nothing has been.
 
     A cycle that was undone since, or ruled out, has been counted all the same: somebody knew of
-    it.
+    it. Asked shift by shift, an index answers at once, however many cycles a shift has.
     """
-    statement = (
-        select(func.min(Entry.occurred_at), func.min(Entry.recorded_at))
-        .join(Shift, Shift.id == Entry.shift_id)
-        .where(Entry.cell_id == trial.cell_id, Shift.stage == trial.stage, Entry.kind.in_(COUNTED))
+    of_shift = Entry.shift_id == Shift.id
+    earliest = [
+        select(func.min(Entry.occurred_at)).where(of_shift, Entry.kind == kind).scalar_subquery()
+        for kind in COUNTED
+    ]
+    entered = (
+        select(Entry.recorded_at)
+        .where(of_shift, Entry.kind.in_(COUNTED))
+        .order_by(Entry.sequence)
+        .limit(1)
+        .scalar_subquery()
+    )
+    statement = select(entered, *earliest).where(
+        Shift.cell_id == trial.cell_id, Shift.stage == trial.stage
     )
     if trial.begins_at is not None:
         statement = statement.where(Shift.opened_at >= trial.begins_at)
-    occurred, recorded = session.execute(statement).one()
-    return None if occurred is None else FirstCounted(occurred, recorded)
+    rows = [row for row in session.execute(statement) if row[0] is not None]
+    if not rows:
+        return None
+    occurred = min(moment for row in rows for moment in row[1:] if moment is not None)
+    return FirstCounted(occurred, min(row[0] for row in rows))
 
 
 def trials_under(session: Session, requirement: Requirement) -> list[Trial]:

@@ -75,7 +75,11 @@ class Entry(Base):
             "(tablet_id IS NULL) = (tablet_number IS NULL)", name="tablet_number_with_tablet"
         ),
         Index(None, "shift_id", "sequence"),
-        Index(None, "cell_id", "kind"),
+        # A shift's first cycle, the rulings, and the few lines with a counter's reading are found
+        # without going through all of the cycles.
+        Index(None, "shift_id", "kind", "occurred_at"),
+        Index(None, "cell_id", "kind", "sequence"),
+        Index(None, "cell_id", "counter"),
         Index(None, "target"),
     )
 
