@@ -8,7 +8,7 @@ from datetime import tzinfo
 from trialog import reliability
 from trialog.evidence import Reconciliation, SignedOff, Verdict, waiting_words
 from trialog.evidence.reconciling import CounterState
-from trialog.languages import localised, mark, t, tn
+from trialog.languages import mark, t, tn
 from trialog.records.models import Shift
 from trialog.records.words import Effect
 from trialog.reliability import Crossing, Plan, RateBounds
@@ -233,7 +233,7 @@ def requirement(stated: reliability.Requirement) -> str:
         "of no stop, shown at {confidence} confidence. The whole cell may then fail in at most "
         "{limit} of its cycles.",
         stretch=words.length(stated.stretch_hours * 3600),
-        seconds=localised(f"{stated.cycle_seconds:g}"),
+        seconds=words.given(stated.cycle_seconds),
         cycles=words.counted(stated.stretch_cycles, "cycle"),
         chance=words.chance(stated.chance),
         confidence=words.chance(stated.confidence),

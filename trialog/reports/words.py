@@ -168,6 +168,11 @@ def number(value: float | int | None) -> str:
     return "–" if value is None else localised(f"{value:,}")
 
 
+def given(value: float) -> str:
+    """Say a number as somebody wrote it down: "30", "2.5"."""
+    return localised(f"{value:g}")
+
+
 def measured_up(value: float) -> str:
     """Say an upper bound on such a number, rounded up."""
     return measured(value, ROUND_CEILING)

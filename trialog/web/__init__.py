@@ -11,6 +11,7 @@ from jinja2 import ChoiceLoader, FileSystemLoader
 
 import trialog.reports
 from trialog.languages import current, in_markup
+from trialog.reports import words
 from trialog.web import assets, clock, database, errors, identity, language, links, origin, security
 from trialog.web.settings import SETTINGS, load_settings
 
@@ -40,7 +41,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     app.config.update(SECRET_KEY=settings.secret_key, SESSION_COOKIE_SECURE=settings.secure_cookies)
     app.jinja_loader = ChoiceLoader([FileSystemLoader(folder) for folder in TEMPLATES])
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
-    app.jinja_env.globals.update(t=in_markup, language=current)
+    app.jinja_env.globals.update(t=in_markup, language=current, w=words)
     database.init_app(app, settings)
     for part in (clock, identity, security, errors, assets, language, links, origin):
         part.init_app(app)
