@@ -76,7 +76,7 @@ def test_a_shifts_document_shows_the_engines_figures(reports):
         assert cells[4] == words.rate(rate.estimate)
         assert cells[5] == words.rate_up(rate.upper) + words.one_in(rate.upper)
         assert cells[6] == (
-            f"{words.rate_down(rate.interval_lower)} to {words.rate_up(rate.interval_upper)}"
+            f"{words.rate_down(rate.interval_lower)}to {words.rate_up(rate.interval_upper)}"
         )
     assert report.sentence in "".join(page.text)
     assert report.counter.words in "".join(page.text)

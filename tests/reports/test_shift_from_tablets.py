@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import re
 from datetime import timedelta
 
 import pytest
@@ -210,7 +211,8 @@ def test_a_trial_shows_the_bound_that_allows_for_misses_beside_its_own(shop, zon
     assert report.spot_checks.upper_with_misses == expected.upper
     html = html_of(report)
     assert "How often a failure goes unlogged" in html
-    assert f'data-figure="upper_with_misses">{words.rate_up(expected.upper)}<' in html
+    said = f'title="{expected.upper}">{words.rate_up(expected.upper)}<'
+    assert re.search(f'data-figure="upper_with_misses"><data value="[^"]+" {re.escape(said)}', html)
     assert "the verdict does not rest on this" in html
 
 

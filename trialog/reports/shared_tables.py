@@ -86,7 +86,7 @@ def rates_table(name: str, caption: str, rows: Sequence[RateRow]) -> Table:
             Column("upper", t("at most"), "rate_up", bound),
             Column("one_in", t("at most, as one in"), aside="{value}"),
             Column("interval_lower", t("interval from"), "rate_down", interval),
-            Column("interval_upper", t("interval to"), "rate_up", interval),
+            Column("interval_upper", t("interval to"), "rate_up", interval, aside=t("to {value}")),
             Column("level", t("level"), on_page=False),
             Column("device", t("device"), missing="", on_page=False),
         ),
@@ -141,23 +141,29 @@ def checks_tables(checks: CheckReport, *, with_shift: bool) -> tuple[Table, ...]
     """Return what spot checks come to, and their lines; nothing where there were none."""
     if not checks.each:
         return ()
-    confidence = words.chance(checks.confidence)
     found = upright(
         "spot-check-totals",
         t("Spot checks"),
         (Column("watched", t("cycles watched"), "count"), checks.watched),
         (Column("seen", t("failures seen"), "count"), checks.seen),
         (Column("missed", t("not in the log"), "count"), checks.missed),
-        (
-            Column("missed_upper", t("go unlogged, at most"), "rate_up", confidence),
-            checks.missed_upper if checks.seen else None,
-        ),
-        (
-            Column("upper_with_misses", t("failure rate allowing for that, at most"), "rate_up"),
-            checks.upper_with_misses,
-        ),
+        *_unlogged(checks),
     )
     return found, _check_lines(checks, with_shift=with_shift)
+
+
+def _unlogged(checks: CheckReport) -> tuple[Fact, ...]:
+    """Return how many failures may go unlogged, which only failures that were seen can tell."""
+    if not checks.seen:
+        return ()
+    confidence = words.chance(checks.confidence)
+    at_most = Column("missed_upper", t("go unlogged, at most"), "rate_up", confidence)
+    allowing = Column("upper_with_misses", t("failure rate allowing for that, at most"), "rate_up")
+    of_trial = checks.upper_with_misses is not None
+    return (
+        (at_most, checks.missed_upper),
+        *(((allowing, checks.upper_with_misses),) if of_trial else ()),
+    )
 
 
 def _check_lines(checks: CheckReport, *, with_shift: bool) -> Table:
