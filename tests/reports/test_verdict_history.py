@@ -26,4 +26,5 @@ def test_each_verdict_says_what_differed_from_the_one_before(shop, zone):
     ]
     assert [(row.cycles, row.failures) for row in report.history] == [(0, 0), (2000, 0), (2001, 1)]
     assert report.history[-1].unmet[-1] == "cautions acknowledged"
-    assert report.history_chart.tables[0].rows[-1] == ("now", "NO-GO", 2_001, 1)
+    chart = next(one for one in report.charts if one.name == "decisions-over-cycles")
+    assert chart.tables[0].rows[-1] == ("now", "NO-GO", 2_001, 1)

@@ -15,9 +15,10 @@ from trialog.records.models import Trial
 from trialog.reliability import Decision
 from trialog.reports import methods, words
 from trialog.reports.conditions import ConditionsReport, conditions_report
-from trialog.reports.figures import Chart, Rate, rates_by_revision
+from trialog.reports.figures import Chart
 from trialog.reports.interruptions import StopFigures, stop_figures
 from trialog.reports.particulars import Particulars, particulars
+from trialog.reports.pictures import evidence_charts
 from trialog.reports.plain import plain
 from trialog.reports.rates import INTERVAL_CONFIDENCE
 from trialog.reports.reconciliation import Reconciled, reconciled
@@ -37,7 +38,7 @@ class EvidenceReport:
     verdict: Decision
     sentence: str
     revisions: RevisionHistory
-    chart: Chart | None = field(metadata={"omit": True})
+    charts: tuple[Chart, ...] = field(metadata={"omit": True})
     counter: Reconciled
     conditions: ConditionsReport
     interruptions: StopFigures
@@ -59,6 +60,7 @@ def build_evidence_report(
     history = revision_history(
         session, trial.cell, trial.device, trial.stage, confidence=verdict.bounds.confidence
     )
+    conditions = conditions_report(verdict)
     return EvidenceReport(
         trial=trial.name,
         subject=verdict.subject,
@@ -69,9 +71,9 @@ def build_evidence_report(
         verdict=verdict.verdict,
         sentence=_sentence(evidence.cycles, evidence.failures, len(evidence.coverage.shift_ids)),
         revisions=history,
-        chart=_chart(history, verdict.limit),
+        charts=evidence_charts(verdict, history, conditions, stops),
         counter=reconciled(verdict),
-        conditions=conditions_report(verdict),
+        conditions=conditions,
         interruptions=stop_figures(stops, verdict.subject),
         cautions=cautions(),
         methods=methods.for_evidence(),
@@ -80,16 +82,6 @@ def build_evidence_report(
         trial_id=trial.id,
         clock=zone,
     )
-
-
-def _chart(history: RevisionHistory, limit: float) -> Chart | None:
-    """Draw the rates under the revisions; nothing where only one state saw cycles."""
-    rates = [
-        Rate(period.what, period.cycles, period.failures, period.upper)
-        for period in history.periods
-        if period.cycles
-    ]
-    return rates_by_revision(rates, limit, history.confidence) if len(rates) > 1 else None
 
 
 def _sentence(cycles: int, failures: int, shifts: int) -> str:

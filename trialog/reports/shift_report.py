@@ -19,10 +19,12 @@ from trialog.records.words import EntryKind
 from trialog.reliability import RateBounds
 from trialog.reports import methods, sentences, words
 from trialog.reports.failures import FailureLine, failures_of_shift
+from trialog.reports.figures import Chart
 from trialog.reports.interruptions import StopFigures, stop_figures
 from trialog.reports.parked import ParkedNow, parked_now
 from trialog.reports.particulars import Particulars, particulars
 from trialog.reports.photos import FailurePhoto, photos_of
+from trialog.reports.pictures import shift_charts
 from trialog.reports.plain import plain
 from trialog.reports.rates import INTERVAL_CONFIDENCE, RateRow, bounds_of, rate_rows
 from trialog.reports.reconciliation import WorstShift, worst_of_shift
@@ -95,6 +97,7 @@ class ShiftReport:
     tablets: tuple[TabletFacts, ...]
     notes: tuple[Noted, ...]
     trials: tuple[TrialNow, ...]
+    charts: tuple[Chart, ...] = field(metadata={"omit": True})
     cautions: tuple[str, ...]
     methods: tuple[str, ...]
     produced_at: datetime
@@ -119,6 +122,7 @@ def build_shift_report(
     counts = count(session, shift.cell, [shift.id])
     bounds = bounds_of(counts, confidence)
     judged = tuple(trial_now(session, trial, shift, zone) for trial in trials)
+    interruptions = shift_interruptions(session, shift, confidence=INTERVAL_CONFIDENCE)
     cell = counts.cell
     return ShiftReport(
         shift=shift.label,
@@ -148,12 +152,11 @@ def build_shift_report(
         counter=_counter(session, shift, bounds),
         parked=parked_now(session, shift),
         stops=stops_of(standing),
-        interruptions=stop_figures(
-            shift_interruptions(session, shift, confidence=INTERVAL_CONFIDENCE), t("the cell")
-        ),
+        interruptions=stop_figures(interruptions, t("the cell")),
         tablets=tablets_of(session, shift, entries, standing, zone),
         notes=_noted(standing, EntryKind.NOTE),
         trials=judged,
+        charts=shift_charts(session, shift, counts, interruptions),
         cautions=cautions(),
         methods=methods.for_shift(),
         produced_at=now,

@@ -24,15 +24,19 @@ from trialog.evidence import (
 )
 from trialog.evidence.effects import explained
 from trialog.evidence.following import chain_of
+from trialog.evidence.interruptions import trial_interruptions
 from trialog.records.models import Acknowledgement, Trial
 from trialog.records.queries import revisions_in_order
 from trialog.reports import methods, sentences, words
 from trialog.reports.chain import OtherTrial, other_trial
+from trialog.reports.conditions import conditions_report
 from trialog.reports.failures import FailureLine, failures_of_evidence
-from trialog.reports.figures import Chart, failures_over_cycles
+from trialog.reports.figures import Chart
 from trialog.reports.particulars import Particulars, particulars
+from trialog.reports.pictures import trial_charts
 from trialog.reports.plain import plain
-from trialog.reports.rates import RateRow, rate_rows
+from trialog.reports.rates import INTERVAL_CONFIDENCE, RateRow, rate_rows
+from trialog.reports.revisions import revision_history
 from trialog.reports.rules_fixed import RulesFixed, rules_fixed
 from trialog.reports.sign_offs import (
     STANDS,
@@ -128,15 +132,14 @@ class TrialReport:
     parked_words: str
     spot_checks: CheckReport
     rates: tuple[RateRow, ...]
-    chart: Chart = field(metadata={"omit": True})
     history: tuple[SaidBefore, ...]
-    history_chart: Chart = field(metadata={"omit": True})
     shifts: tuple[ShiftRow, ...]
     revisions: tuple[RevisionRow, ...]
     failures: tuple[FailureLine, ...]
     acknowledgements: tuple[Acknowledged, ...]
     sign_off: SignOffStanding
     sign_offs: tuple[SignOffRow, ...]
+    charts: tuple[Chart, ...] = field(metadata={"omit": True})
     cautions: tuple[str, ...]
     methods: tuple[str, ...]
     produced_at: datetime
@@ -181,15 +184,14 @@ def build_trial_report(
             verdict.bounds.confidence,
             cell=verdict.subject if trial.device is None else None,
         ),
-        chart=failures_over_cycles(verdict),
         history=history,
-        history_chart=decisions_chart(history, verdict, zone),
         shifts=shift_rows(verdict.evidence),
         revisions=_revision_rows(session, verdict.evidence),
         failures=failures_of_evidence(session, verdict.evidence),
         acknowledgements=_acknowledged(session, trial),
         sign_off=standing_of(state_of(trial, signed), zone),
         sign_offs=sign_off_rows(signed, zone),
+        charts=_charts(session, verdict, history, now, zone),
         cautions=cautions(),
         methods=methods.for_trial(),
         produced_at=now,
@@ -197,6 +199,25 @@ def build_trial_report(
         trial_id=trial.id,
         cell_id=trial.cell_id,
         clock=zone,
+    )
+
+
+def _charts(
+    session: Session,
+    verdict: Verdict,
+    history: tuple[SaidBefore, ...],
+    now: datetime,
+    zone: tzinfo,
+) -> tuple[Chart, ...]:
+    trial, confidence = verdict.evidence.trial, verdict.bounds.confidence
+    return trial_charts(
+        verdict,
+        decisions_chart(history, verdict, zone),
+        revision_history(session, trial.cell, trial.device, trial.stage, confidence=confidence),
+        conditions_report(verdict),
+        trial_interruptions(session, verdict.evidence, confidence=INTERVAL_CONFIDENCE),
+        clock=zone,
+        now=now,
     )
 
 

@@ -1,22 +1,25 @@
 """What all charts share: their content in three forms, their colours and their frame.
 
 Colours are CSS variables: the script that draws a chart resolves them at that moment, so that
-one figure serves light, dark and print.
+one figure serves light, dark and print. What people typed goes through `plain_text`: the chart
+library takes markup in a text for its own.
 """
 
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
-import plotly.graph_objects as go
-
+from trialog.languages import localised
+from trialog.reports.figures.figure import Figure
 from trialog.reports.tables import Table
 
 TEXT, GRID = "var(--chart-text)", "var(--chart-grid)"
 LINE, MARK = "var(--chart-line)", "var(--chart-mark)"
+BAND, QUIET = "var(--chart-band)", "var(--chart-quiet)"
 GO_COLOUR, GO_FILL = "var(--chart-go)", "var(--chart-go-fill)"
 NO_GO_COLOUR, NO_GO_FILL = "var(--chart-no-go)", "var(--chart-no-go-fill)"
 KEEP_COLOUR = "var(--chart-keep)"
@@ -24,6 +27,12 @@ LABEL = "var(--chart-label)"
 CLEAR = "rgba(0,0,0,0)"
 
 HEIGHT = 380
+
+LONGEST_NAME = 24
+"""Characters of somebody's own words in a picture; the table has them whole."""
+
+MOST_POINTS = 2_000
+"""More points than a screen has pixels draw no better and load slowly."""
 
 
 @dataclass(frozen=True)
@@ -34,13 +43,26 @@ class Chart:
     title: str
     summary: str
     tables: tuple[Table, ...]
-    figure: go.Figure
+    figure: Figure
 
     @cached_property
     def json(self) -> str:
         """The figure as JSON that is safe inside a script element of HTML."""
-        text = json.dumps(json.loads(self.figure.to_json()), separators=(",", ":"))
+        text = json.dumps(self.figure.as_dict(), separators=(",", ":"), allow_nan=False)
         return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def plain_text(what: str, longest: int = LONGEST_NAME) -> str:
+    """Return somebody's words cut short, with nothing in them that the library takes for markup."""
+    cut = what if len(what) <= longest else f"{what[: longest - 1].rstrip()}…"
+    return cut.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+def thinned(number: int, most: int = MOST_POINTS) -> Sequence[int]:
+    """Return the places of the points to draw, evenly spread; the first and the last stay."""
+    if number <= most:
+        return range(number)
+    return [round(place * (number - 1) / (most - 1)) for place in range(most)]
 
 
 def axis(title: str, **more: Any) -> dict[str, Any]:
@@ -52,21 +74,37 @@ def axis(title: str, **more: Any) -> dict[str, Any]:
     return style | more
 
 
-def frame(figure: go.Figure, *, xaxis: dict[str, Any], yaxis: dict[str, Any], **more: Any) -> None:
+def named_places(names: Sequence[str], most: int = 8) -> dict[str, Any]:
+    """Return the ticks of an axis whose places, from 0, have names; only some where many are."""
+    places = list(thinned(len(names), most))
+    return {
+        "tickvals": places,
+        "ticktext": [plain_text(names[place], 14) for place in places],
+        "range": [-0.6, max(len(names), 1) - 0.4],
+        "automargin": True,
+    }
+
+
+def frame(figure: Figure, *, xaxis: dict[str, Any], yaxis: dict[str, Any], **more: Any) -> None:
     """Lay a figure out in the house's style."""
     style = {
-        "template": None,
         "showlegend": False,
         "paper_bgcolor": CLEAR,
         "plot_bgcolor": CLEAR,
         "font": {"color": TEXT, "family": "system-ui, sans-serif", "size": 14},
         "margin": {"l": 70, "r": 20, "t": 12, "b": 56},
         "height": HEIGHT,
+        "separators": localised(".,"),
     }
-    figure.update_layout(**(style | more), xaxis=xaxis, yaxis=yaxis)
+    figure.layout |= style | more | {"xaxis": xaxis, "yaxis": yaxis}
 
 
-def label(figure: go.Figure, text: str, colour: str, **place: Any) -> None:
-    """Write a word into a figure."""
+def label(figure: Figure, text: str, colour: str, *, more: str = "", **place: Any) -> None:
+    """Write a word into a figure, and what goes with it in lighter letters."""
     style = {"showarrow": False, "font": {"color": colour, "size": 15}}
-    figure.add_annotation(text=f"<b>{text}</b>", **(style | place))
+    figure.add_words(f"<b>{text}</b>{more}", **(style | place))
+
+
+def empty(figure: Figure, why: str) -> None:
+    """Say in the middle of a figure why there is nothing in it."""
+    label(figure, why, QUIET, x=0.5, y=0.5, xref="paper", yref="paper")

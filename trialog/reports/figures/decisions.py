@@ -7,8 +7,6 @@ from datetime import datetime
 from itertools import pairwise
 from typing import NamedTuple
 
-import plotly.graph_objects as go
-
 from trialog.languages import t
 from trialog.reports import words
 from trialog.reports.figures.chart import (
@@ -20,6 +18,7 @@ from trialog.reports.figures.chart import (
     axis,
     frame,
 )
+from trialog.reports.figures.figure import Figure
 from trialog.reports.tables import Column, Table
 
 HEIGHT = 220
@@ -46,7 +45,7 @@ def decisions_over_cycles(said: Sequence[Said]) -> Chart:
 
     Where the evidence began anew the cycles start from 0 again, and so does the line.
     """
-    figure = go.Figure()
+    figure = Figure()
     figure.add_scatter(
         x=_broken([one.cycles for one in said], said),
         y=_broken([LEVELS.index(one.verdict) for one in said], said),
@@ -68,14 +67,19 @@ def decisions_over_cycles(said: Sequence[Said]) -> Chart:
     )
     frame(
         figure,
-        xaxis=axis("counted cycles", rangemode="tozero", tickformat=",d"),
-        yaxis=axis("", tickvals=list(range(len(LEVELS))), ticktext=list(LEVELS), range=[-0.4, 2.4]),
+        xaxis=axis(t("counted cycles"), rangemode="tozero", tickformat=",d"),
+        yaxis=axis(
+            "",
+            tickvals=list(range(len(LEVELS))),
+            ticktext=[t(level) for level in LEVELS],
+            range=[-0.4, 2.4],
+        ),
         height=HEIGHT,
         margin={"l": 120, "r": 20, "t": 12, "b": 56},
     )
     return Chart(
         name="decisions-over-cycles",
-        title="The verdict over the cycles",
+        title=_title(said),
         summary=_summary(said),
         tables=(
             Table(
@@ -105,15 +109,32 @@ def _broken(values: Sequence[int], said: Sequence[Said]) -> list[int | None]:
 
 
 def _words(one: Said) -> str:
-    return f"{one.verdict} after {words.counted(one.cycles, 'cycle')}, {one.when}"
+    return t("{verdict} after {cycles}, {when}", verdict=t(one.verdict),
+             cycles=words.counted(one.cycles, "cycle"), when=one.when)  # fmt: skip
+
+
+def _changes(said: Sequence[Said]) -> int:
+    return sum(before.verdict != after.verdict for before, after in pairwise(said))
+
+
+def _title(said: Sequence[Said]) -> str:
+    last, changes = said[-1], _changes(said)
+    now = t("{verdict} after {cycles}", verdict=t(last.verdict),
+            cycles=words.counted(last.cycles, "cycle"))  # fmt: skip
+    if not changes:
+        return t("{now}, as ever before", now=now) if len(said) > 1 else now
+    before = [one.verdict for one in said if one.verdict != last.verdict][-1]
+    return t("{now}; before that {verdict}", now=now, verdict=t(before))
 
 
 def _summary(said: Sequence[Said]) -> str:
-    last = said[-1]
-    cycles = words.counted(last.cycles, "cycle")
+    last, changes = said[-1], _changes(said)
+    now = {"verdict": t(last.verdict), "cycles": words.counted(last.cycles, "cycle")}
     if len(said) == 1:
-        return f"Nothing was noted so far; it is {last.verdict} after {cycles}."
-    changes = sum(before.verdict != after.verdict for before, after in pairwise(said))
-    times = "once" if changes == 1 else f"{changes} times"
-    changed = f"The word changed {times}" if changes else "The word has never changed"
-    return f"{changed}; it is {last.verdict} after {cycles} now."
+        return t("Nothing was noted so far; it is {verdict} after {cycles}.", **now)
+    if not changes:
+        return t("The word has never changed; it is {verdict} after {cycles} now.", **now)
+    if changes == 1:
+        return t("The word changed once; it is {verdict} after {cycles} now.", **now)
+    return t("The word changed {number} times; it is {verdict} after {cycles} now.",
+             number=changes, **now)  # fmt: skip

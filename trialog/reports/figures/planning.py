@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import plotly.graph_objects as go
 
 from trialog.languages import t
 from trialog.reliability import PlanChoice
@@ -26,6 +25,7 @@ from trialog.reports.figures.chart import (
     frame,
     label,
 )
+from trialog.reports.figures.figure import Figure
 from trialog.reports.tables import Column, Table
 
 POINTS = 121
@@ -64,15 +64,16 @@ def chances_of_passing(choices: Sequence[PlanChoice], limit: float, design: floa
     """Draw each plan's chance of GO against the true failure rate."""
     rates = _rates(limit, design)
     chances = {choice.kind: choice.plan.pass_chance(rates) for choice in choices}
-    figure = go.Figure()
+    figure = Figure()
     for kind, passing in chances.items():
         figure.add_scatter(
-            name=kind,
+            name=t(kind),
             x=rates.tolist(),
             y=(100 * passing).tolist(),
             mode="lines",
             line={"width": 3} | STYLES[kind],
-            hovertemplate=f"{kind}: %{{y:.3~g}} % pass<extra></extra>",
+            hovertemplate=t("{kind}: {chance} pass", kind=t(kind), chance="%{y:.3~g} %")
+            + "<extra></extra>",
         )
     close = limit / design < CLOSE
     _mark_rate(figure, "design rate", design, GO_COLOUR, "right" if close else "left")
@@ -84,7 +85,7 @@ def chances_of_passing(choices: Sequence[PlanChoice], limit: float, design: floa
         legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"},
         margin={"l": 70, "r": 20, "t": 44, "b": 72},
         xaxis=axis(
-            "true failure rate",
+            t("true failure rate"),
             type="log",
             range=[math.log10(rates[0]), math.log10(rates[-1])],
             tickvals=decades,
@@ -92,7 +93,7 @@ def chances_of_passing(choices: Sequence[PlanChoice], limit: float, design: floa
             tickangle=0,
             minor={"dtick": "D1", "gridcolor": GRID, "gridwidth": 0.5},
         ),
-        yaxis=axis("chance of GO", range=[0, 103], ticksuffix=" %"),
+        yaxis=axis(t("chance of GO"), range=[0, 103], ticksuffix=" %"),
     )
     return Chart(
         name="chances",
@@ -119,14 +120,13 @@ def _rarity(rate: float) -> str:
     return words.one_in(rate).removesuffix(" cycles").replace("1 in ", "1 in<br>")
 
 
-def _mark_rate(figure: go.Figure, text: str, rate: float, colour: str, anchor: str) -> None:
-    figure.add_shape(
-        type="line", x0=rate, x1=rate, y0=0, y1=103,
+def _mark_rate(figure: Figure, text: str, rate: float, colour: str, anchor: str) -> None:
+    figure.add_line(x0=rate, x1=rate, y0=0, y1=103,
         line={"color": colour, "width": 2, "dash": "longdash" if text == "limit" else "dashdot"},
     )  # fmt: skip
     good = text == "design rate"
     label(
-        figure, text, colour, x=math.log10(rate), y=2 if good else 102,
+        figure, t(text), colour, x=math.log10(rate), y=2 if good else 102,
         yanchor="bottom" if good else "top", xanchor=anchor, xshift=5 if anchor == "left" else -5,
     )  # fmt: skip
 
@@ -138,19 +138,23 @@ def passes(chance: float) -> str:
 
 def _chances_title(choices: Sequence[PlanChoice]) -> str:
     worst = max(choice.pass_chance_at_limit for choice in choices)
-    good = [f"{passes(choice.pass_chance_at_design)} ({choice.kind})" for choice in choices]
-    return (
-        f"At the limit no plan passes more than {words.rate_up(worst)}; at the design rate they "
-        f"pass {words.listed(good)}"
+    good = [f"{passes(choice.pass_chance_at_design)} ({t(choice.kind)})" for choice in choices]
+    return t(
+        "At the limit no plan passes more than {worst}; at the design rate they pass {good}",
+        worst=words.rate_up(worst),
+        good=words.listed(good),
     )
 
 
 def _chances_summary(limit: float, design: float) -> str:
-    return (
-        f"Chance of GO against the true failure rate, for the design rate of "
-        f"{words.rate(design)} ({words.one_in(design)}) and the limit of "
-        f"{words.rate_down(limit)} ({words.one_in(limit)}). Between the two, a plan passes some "
-        "and stops others."
+    return t(
+        "Chance of GO against the true failure rate, for the design rate of {design} "
+        "({design_in}) and the limit of {limit} ({limit_in}). Between the two, a plan passes some "
+        "and stops others.",
+        design=words.rate(design),
+        design_in=words.one_in(design),
+        limit=words.rate_down(limit),
+        limit_in=words.one_in(limit),
     )
 
 
@@ -211,7 +215,7 @@ def times_to_decide(spans: Sequence[Span], shifts: dict[int, int], best: Kind) -
     `shifts` says for each number of cycles in the spans how many shifts hold it; `best` is the
     plan that the title speaks of.
     """
-    figure = go.Figure()
+    figure = Figure()
     rows = range(len(spans))
     for row, span in zip(reversed(rows), spans, strict=True):
         _add_span(figure, span, row, shifts)
@@ -219,7 +223,7 @@ def times_to_decide(spans: Sequence[Span], shifts: dict[int, int], best: Kind) -
         figure,
         margin={"l": 24, "r": 24, "t": 12, "b": 56},
         xaxis=axis(
-            "cycles until GO or NO-GO",
+            t("cycles until GO or NO-GO"),
             range=[0, max(span.nine_tenths for span in spans) * 1.06],
             tickformat=",d",
             tickangle=0,
@@ -233,16 +237,18 @@ def times_to_decide(spans: Sequence[Span], shifts: dict[int, int], best: Kind) -
         name="times",
         title=_times_title(next(s for s in spans if s.kind == best), shifts),
         summary=(
-            "Each line reaches from the cycles within which one in ten trials is decided to those "
-            "within which nine in ten are; the large mark is the half. Discs: at the design rate. "
-            "Squares and dotted lines: at the limit."
+            t(
+                "Each line reaches from the cycles within which one in ten trials is decided to "
+                "those within which nine in ten are; the large mark is the half. Discs: at the "
+                "design rate. Squares and dotted lines: at the limit."
+            )
         ),
         tables=(_times_table(spans, shifts),),
         figure=figure,
     )
 
 
-def _add_span(figure: go.Figure, span: Span, row: int, shifts: dict[int, int]) -> None:
+def _add_span(figure: Figure, span: Span, row: int, shifts: dict[int, int]) -> None:
     good = span.at == "design rate"
     cycles = [span.tenth, span.half, span.nine_tenths]
     figure.add_scatter(
@@ -250,8 +256,13 @@ def _add_span(figure: go.Figure, span: Span, row: int, shifts: dict[int, int]) -
         x=cycles,
         y=[row] * 3,
         text=[
-            f"{share} decided within {at:,} cycles, {words.counted(shifts[at], 'shift')}"
-            for share, at in zip(("1 in 10", "half", "9 in 10"), cycles, strict=True)
+            t(
+                "{share} decided within {cycles} cycles, {shifts}",
+                share=share,
+                cycles=at,
+                shifts=words.counted(shifts[at], "shift"),
+            )
+            for share, at in zip((t("1 in 10"), t("half"), t("9 in 10")), cycles, strict=True)
         ],
         mode="lines+markers",
         line={"color": LINE if good else TEXT, "width": 4, "dash": "solid" if good else "dot"},
@@ -265,17 +276,21 @@ def _add_span(figure: go.Figure, span: Span, row: int, shifts: dict[int, int]) -
         hovertemplate="%{text}<extra></extra>",
     )
     label(
-        figure, f"{span.kind}, at the {span.at}", TEXT, x=0, y=row, xanchor="left",
-        yanchor="bottom", xshift=6, yshift=7, font={"size": 13, "color": TEXT},
+        figure, t("{kind}, at the {rate}", kind=t(span.kind), rate=t(span.at)), TEXT, x=0, y=row,
+        xanchor="left", yanchor="bottom", xshift=6, yshift=7, font={"size": 13, "color": TEXT},
     )  # fmt: skip
 
 
 def _times_title(span: Span, shifts: dict[int, int]) -> str:
     half, most = ((at, shifts[at]) for at in (span.half, span.nine_tenths))
-    return (
-        f"The {span.kind} plan decides on half of those at the design rate within {half[0]:,} "
-        f"cycles ({words.counted(half[1], 'shift')}), on nine in ten within {most[0]:,} "
-        f"({words.counted(most[1], 'shift')})"
+    return t(
+        "The {kind} plan decides on half of those at the design rate within {half} cycles "
+        "({half_shifts}), on nine in ten within {most} ({most_shifts})",
+        kind=t(span.kind),
+        half=half[0],
+        half_shifts=words.counted(half[1], "shift"),
+        most=most[0],
+        most_shifts=words.counted(most[1], "shift"),
     )
 
 

@@ -5,15 +5,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
-import plotly.graph_objects as go
-
 from trialog.languages import t
 from trialog.reports import words
-from trialog.reports.figures.chart import LINE, MARK, NO_GO_COLOUR, Chart, axis, frame, label
+from trialog.reports.figures.chart import (
+    LINE,
+    MARK,
+    NO_GO_COLOUR,
+    Chart,
+    axis,
+    frame,
+    label,
+    plain_text,
+)
+from trialog.reports.figures.figure import Figure
 from trialog.reports.tables import Column, Table
-
-LONGEST_NAME = 24
-"""Characters of a revision under the axis; the table has it whole."""
 
 
 class Rate(NamedTuple):
@@ -33,7 +38,7 @@ def rates_by_revision(rates: Sequence[Rate], limit: float, confidence: float) ->
     estimates = [100 * one.failures / one.cycles for one in rates]
     bounds = [100 * one.upper for one in rates]
     places = list(range(len(rates)))
-    figure = go.Figure()
+    figure = Figure()
     figure.add_scatter(
         x=places,
         y=estimates,
@@ -51,20 +56,20 @@ def rates_by_revision(rates: Sequence[Rate], limit: float, confidence: float) ->
         text=[_words(one) for one in rates],
         hoverinfo="text",
     )
-    figure.add_hline(y=100 * limit, line={"color": NO_GO_COLOUR, "width": 2, "dash": "dash"})
-    label(figure, "limit", NO_GO_COLOUR, x=1, xref="paper", xanchor="right", y=100 * limit,
+    figure.add_level(y=100 * limit, line={"color": NO_GO_COLOUR, "width": 2, "dash": "dash"})
+    label(figure, t("limit"), NO_GO_COLOUR, x=1, xref="paper", xanchor="right", y=100 * limit,
           yanchor="bottom")  # fmt: skip
     frame(
         figure,
         xaxis=axis(
-            "", tickvals=places, ticktext=[_short(one.what) for one in rates],
+            "", tickvals=places, ticktext=[plain_text(one.what) for one in rates],
             range=[-0.6, len(rates) - 0.4],
         ),
-        yaxis=axis("failed, % of cycles", rangemode="tozero"),
+        yaxis=axis(t("failed, % of cycles"), rangemode="tozero"),
     )  # fmt: skip
     return Chart(
         name="rates-by-revision",
-        title="Failure rate under each revision",
+        title=_title(rates),
         summary=_summary(rates, limit, confidence),
         tables=(
             Table(
@@ -90,21 +95,31 @@ def rates_by_revision(rates: Sequence[Rate], limit: float, confidence: float) ->
     )
 
 
-def _short(what: str) -> str:
-    """Return a revision's words cut short; the chart library takes markup in them for its own."""
-    cut = what if len(what) <= LONGEST_NAME else f"{what[: LONGEST_NAME - 1].rstrip()}…"
-    return cut.replace("&", "&amp;").replace("<", "&lt;")
-
-
 def _words(one: Rate) -> str:
-    counts = f"{one.failures:,} of {one.cycles:,}"
-    return f"{_short(one.what)}: {counts}, at most {words.rate_up(one.upper)}"
+    return t("{what}: {counts}, at most {upper}", what=plain_text(one.what), counts=_counts(one),
+             upper=words.rate_up(one.upper))  # fmt: skip
+
+
+def _counts(one: Rate) -> str:
+    return t("{failures} of {cycles}", failures=one.failures, cycles=one.cycles)
+
+
+def _title(rates: Sequence[Rate]) -> str:
+    """Say both counts beside each other; whether that is more than chance, the text says."""
+    last = rates[-1]
+    if len(rates) == 1:
+        return t("{counts} failed, under one revision", counts=_counts(last))
+    return t("{counts} failed since the last change, {before} before it",
+             counts=_counts(last), before=_counts(rates[-2]))  # fmt: skip
 
 
 def _summary(rates: Sequence[Rate], limit: float, confidence: float) -> str:
     last = rates[-1]
-    return (
-        f"Dots: the rate; bars: up to the bound at {words.chance(confidence)} confidence. Since "
-        f"the last revision with cycles: {last.failures:,} of {last.cycles:,}, at most "
-        f"{words.rate_up(last.upper)}; the limit is {words.rate_down(limit)}."
+    return t(
+        "Dots: the rate; bars: up to the bound at {confidence} confidence. Since the last revision "
+        "with cycles: {counts}, at most {upper}; the limit is {limit}.",
+        confidence=words.chance(confidence),
+        counts=_counts(last),
+        upper=words.rate_up(last.upper),
+        limit=words.rate_down(limit),
     )

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import plotly.graph_objects as go
-
 from trialog.languages import t
 from trialog.reliability import Crossing, Decision, FixedPlan, Plan, first_decision
 from trialog.reports.figures.chart import (
@@ -20,6 +18,7 @@ from trialog.reports.figures.chart import (
     frame,
     label,
 )
+from trialog.reports.figures.figure import Figure
 from trialog.reports.figures.zones import Extent, add_zones, extent, lines_in_words, lines_table
 from trialog.reports.tables import Column, Table
 from trialog.reports.words import counted
@@ -66,7 +65,7 @@ def staircase(
     """
     steps = _steps(positions, unplaced)
     end = extent(plan, len(steps), cycles or 0)
-    figure = go.Figure()
+    figure = Figure()
     path: tuple[Table, ...]
     add_zones(figure, plan, end)
     lead = f"{subject}: " if subject else ""
@@ -107,40 +106,57 @@ def _steps(positions: Sequence[int], unplaced: Sequence[int]) -> tuple[Step, ...
 
 def _plan_title(plan: Plan) -> str:
     words = plan.in_words()
-    return f"GO after {words}" if words[0].isdigit() else words
+    return t("GO after {cycles}", cycles=words) if words[0].isdigit() else words
 
 
 def path_title(plan: Plan, point: Crossing, failures: int, cycles: int) -> str:
     """Say the finding: where the plan decided and what came after, or what is missing."""
     if cycles == 0:
-        return "No cycle counted yet"
+        return t("No cycle counted yet")
     if point.decision == "KEEP RUNNING":
-        so_far = f"{counted(failures, 'failure')} in {counted(cycles, 'cycle')}"
+        so_far = t("{failures} in {cycles}", failures=counted(failures, "failure"),
+                   cycles=counted(cycles, "cycle"))  # fmt: skip
         missing = (plan.go_line(failures) or cycles) - cycles
         if missing <= 0:
-            return f"{so_far}: which line came first depends on an order that nobody wrote down"
-        return f"{so_far}: {counted(missing, 'more clean cycle')} to the plan's GO line"
+            return t(
+                "{so_far}: which line came first depends on an order that nobody wrote down",
+                so_far=so_far,
+            )
+        return t("{so_far}: {missing} to the plan's GO line", so_far=so_far,
+                 missing=counted(missing, "more clean cycle"))  # fmt: skip
     if point.decision == "NO-GO":
-        found = f"NO-GO at failure {point.failures:,}, cycle {point.cycles:,}"
+        found = t("The plan says NO-GO at failure {number}, cycle {cycle}",
+                  number=point.failures, cycle=point.cycles)  # fmt: skip
     elif point.failures == 0:
-        found = f"GO after {counted(point.cycles, 'clean cycle')}"
+        found = t("The plan says GO after {cycles}",
+                  cycles=counted(point.cycles, "clean cycle"))  # fmt: skip
     else:
-        found = f"GO after {point.cycles:,} cycles with {counted(point.failures, 'failure')}"
+        found = t("The plan says GO after {cycles} cycles with {failures}", cycles=point.cycles,
+                  failures=counted(point.failures, "failure"))  # fmt: skip
     after = cycles - point.cycles
-    more = f"; {after:,} more with {counted(failures - point.failures, 'failure')}" if after else ""
-    return f"The plan says {found}{more}"
+    if not after:
+        return found
+    return t("{found}; {cycles} more with {failures}", found=found, cycles=after,
+             failures=counted(failures - point.failures, "failure"))  # fmt: skip
 
 
 def _summary(plan: Plan, steps: tuple[Step, ...], cycles: int) -> str:
     sentences = [
-        f"{counted(len(steps), 'relevant failure')} over {counted(cycles, 'counted cycle')}.",
+        t(
+            "{failures} over {cycles}.",
+            failures=counted(len(steps), "relevant failure"),
+            cycles=counted(cycles, "counted cycle"),
+        ),
         lines_in_words(plan),
     ]
     unknown = sum(not step.exact for step in steps)
     if unknown:
         sentences.append(
-            f"{counted(unknown, 'failure')} without a cycle number: drawn at the end of "
-            "the shift, as hollow marks."
+            t(
+                "{failures} without a cycle number: drawn at the end of the shift, as hollow "
+                "marks.",
+                failures=counted(unknown, "failure"),
+            )
         )
     return " ".join(sentences)
 
@@ -170,7 +186,7 @@ def _thinned(steps: tuple[Step, ...]) -> tuple[Step, ...]:
     return tuple(steps[round(place * last / (MOST_STEPS - 1))] for place in range(MOST_STEPS))
 
 
-def _add_path(figure: go.Figure, steps: tuple[Step, ...], point: Crossing, cycles: int) -> None:
+def _add_path(figure: Figure, steps: tuple[Step, ...], point: Crossing, cycles: int) -> None:
     """Draw the path: full to the decision, dotted where the trial ran on after it."""
     shown = _thinned(steps)
     before = [(step.cycle, step.failures) for step in shown if step.failures <= point.failures]
@@ -189,11 +205,12 @@ def _add_path(figure: go.Figure, steps: tuple[Step, ...], point: Crossing, cycle
             marker={
                 "symbol": symbol, "size": 9, "color": MARK, "line": {"width": 2, "color": MARK},
             },
-            hovertemplate=_hover(exact=exact),
+            text=[_hover(step) for step in marked],
+            hoverinfo="text",
         )  # fmt: skip
 
 
-def _add_line(figure: go.Figure, name: str, points: list[tuple[int, int]], dash: str) -> None:
+def _add_line(figure: Figure, name: str, points: list[tuple[int, int]], dash: str) -> None:
     across, up = zip(*points, strict=True)
     figure.add_scatter(
         name=name,
@@ -201,14 +218,16 @@ def _add_line(figure: go.Figure, name: str, points: list[tuple[int, int]], dash:
         y=list(up),
         mode="lines",
         line={"shape": "hv", "color": LINE, "width": 3, "dash": dash},
-        hovertemplate="cycle %{x:,}: %{y} failures<extra></extra>",
+        hoverinfo="skip",
     )
 
 
-def _add_point(figure: go.Figure, point: Crossing, end: Extent) -> None:
+def _add_point(figure: Figure, point: Crossing, end: Extent) -> None:
     """Mark where the plan decided, or where the trial is now."""
     symbol, colour = SHAPES[point.decision]
-    words = "now" if point.decision == "KEEP RUNNING" else f"{point.decision} here"
+    words = t("now")
+    if point.decision != "KEEP RUNNING":
+        words = t("{verdict} here", verdict=t(point.decision))
     figure.add_scatter(
         name="verdict of the plan",
         x=[point.cycles],
@@ -220,7 +239,8 @@ def _add_point(figure: go.Figure, point: Crossing, end: Extent) -> None:
             "color": colour,
             "line": {"width": 3, "color": colour},
         },
-        hovertemplate=f"{words}: cycle %{{x:,}}, %{{y}} failures<extra></extra>",
+        text=[f"{words}: {_at(point.cycles, point.failures)}"],
+        hoverinfo="text",
     )
     late = point.cycles > end.cycles * 0.75
     label(
@@ -229,20 +249,26 @@ def _add_point(figure: go.Figure, point: Crossing, end: Extent) -> None:
     )  # fmt: skip
 
 
-def _hover(*, exact: bool) -> str:
-    place = "cycle %{x:,}" if exact else "some cycle up to %{x:,} (end of shift)"
-    return f"failure %{{y}} at {place}<extra></extra>"
+def _hover(step: Step) -> str:
+    if step.exact:
+        return t("failure {number} at cycle {cycle}", number=step.failures, cycle=step.cycle)
+    return t("failure {number} at some cycle up to {cycle} (end of shift)",
+             number=step.failures, cycle=step.cycle)  # fmt: skip
 
 
-def _lay_out(figure: go.Figure, end: Extent) -> None:
+def _at(cycle: int, failures: int) -> str:
+    return t("cycle {cycle}, {failures}", cycle=cycle, failures=counted(failures, "failure"))
+
+
+def _lay_out(figure: Figure, end: Extent) -> None:
     whole = {"dtick": 1} if end.failures < 12 else {}
     ticks = 7 if end.cycles < 200_000 else 5 if end.cycles < 2_000_000 else 3
     frame(
         figure,
         xaxis=axis(
-            "counted cycles", range=[0, end.cycles], tickformat=",d", nticks=ticks, tickangle=0
+            t("counted cycles"), range=[0, end.cycles], tickformat=",d", nticks=ticks, tickangle=0
         ),
         yaxis=axis(
-            "relevant failures so far", range=[-0.5, end.failures], tickformat=",d", **whole
+            t("relevant failures so far"), range=[-0.5, end.failures], tickformat=",d", **whole
         ),
     )

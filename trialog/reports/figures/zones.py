@@ -9,10 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
-import plotly.graph_objects as go
-
-from trialog.languages import t
+from trialog.languages import mark, numeral, t
 from trialog.reliability import Plan
 from trialog.reports.figures.chart import (
     GO_COLOUR,
@@ -23,6 +22,7 @@ from trialog.reports.figures.chart import (
     NO_GO_FILL,
     label,
 )
+from trialog.reports.figures.figure import Figure
 from trialog.reports.tables import Column, Table
 from trialog.reports.words import counted
 
@@ -53,7 +53,7 @@ def extent(plan: Plan, failures: int = 0, cycles: int = 0) -> Extent:
     return Extent(cycles=max(cycles, plan.max_cycles) * 1.12, failures=most * 1.1 + 0.6)
 
 
-def add_zones(figure: go.Figure, plan: Plan, end: Extent) -> None:
+def add_zones(figure: Figure, plan: Plan, end: Extent) -> None:
     """Draw the zones of a plan and write their words into them."""
     right, top = end.cycles * BEYOND, end.failures * BEYOND
     _add_go(figure, plan, right)
@@ -91,7 +91,7 @@ def _thinned(rows: list[tuple[int, int, int]]) -> Iterator[tuple[int, int, int]]
         yield joined[0][0], joined[0][1], joined[-1][2]
 
 
-def _add_go(figure: go.Figure, plan: Plan, right: float) -> None:
+def _add_go(figure: Figure, plan: Plan, right: float) -> None:
     rows = go_rows(plan)
     corners = _stairs(rows)
     last = rows[-1][2] + 0.5
@@ -99,22 +99,23 @@ def _add_go(figure: go.Figure, plan: Plan, right: float) -> None:
         figure,
         "GO",
         [*corners, (right, last), (right, -0.5)],
-        [*_said(rows, "GO from {:,} cycles on"), "", ""],
+        [*_said(rows, mark("{failures}: GO from {cycles} cycles on")), "", ""],
         fillcolor=GO_FILL,
         line={"color": GO_COLOUR, "width": 2},
     )
 
 
-def _add_no_go(figure: go.Figure, plan: Plan, right: float, top: float) -> None:
+def _add_no_go(figure: Figure, plan: Plan, right: float, top: float) -> None:
     rows, border = no_go_rows(plan), plan.max_failures + 0.5
     lowest = rows[0][1] - 0.5 if rows else border
-    too_many = f"{counted(plan.max_failures + 1, 'failure')}: NO-GO at any number of cycles"
+    too_many = t("{failures}: NO-GO at any number of cycles",
+                 failures=counted(plan.max_failures + 1, "failure"))  # fmt: skip
     _add_zone(
         figure,
         "NO-GO",
         [(0, lowest), *_stairs(rows), (_end_of(rows), border), (right, border), (right, top),
          (0, top)],
-        ["", *_said(rows, "NO-GO up to {:,} cycles"), too_many, "", "", ""],
+        ["", *_said(rows, mark("{failures}: NO-GO up to {cycles} cycles")), too_many, "", "", ""],
         fillpattern={
             "shape": "/", "size": 12, "solidity": 0.12, "fillmode": "overlay",
             "fgcolor": NO_GO_COLOUR, "fgopacity": 0.55,
@@ -132,17 +133,19 @@ def _stairs(rows: list[tuple[int, int, int]]) -> list[tuple[float, float]]:
     ]
 
 
-def _said(rows: list[tuple[int, int, int]], words: str) -> list[str]:
+def _said(rows: list[tuple[int, int, int]], text: str) -> list[str]:
     """Return the words that each corner of the stairs says."""
     return [
-        f"{_failures(first, last)}: {words.format(cycles)}"
+        t(text, failures=_failures(first, last), cycles=cycles)
         for cycles, first, last in rows
         for _ in range(2)
     ]
 
 
 def _failures(first: int, last: int) -> str:
-    return counted(first, "failure") if first == last else f"{first:,} to {last:,} failures"
+    if first == last:
+        return counted(first, "failure")
+    return t("{first} to {last} failures", first=first, last=last)
 
 
 def _end_of(rows: list[tuple[int, int, int]]) -> int:
@@ -150,7 +153,7 @@ def _end_of(rows: list[tuple[int, int, int]]) -> int:
 
 
 def _add_zone(
-    figure: go.Figure,
+    figure: Figure,
     name: str,
     corners: list[tuple[float, float]],
     texts: list[str],
@@ -170,16 +173,16 @@ def _add_zone(
     )
 
 
-def _add_words(figure: go.Figure, plan: Plan, end: Extent) -> None:
+def _add_words(figure: Figure, plan: Plan, end: Extent) -> None:
     cycles, failures = _roomiest(plan)
-    label(figure, "NO-GO", NO_GO_COLOUR, x=0, y=end.failures, xanchor="left", yanchor="top",
+    label(figure, t("NO-GO"), NO_GO_COLOUR, x=0, y=end.failures, xanchor="left", yanchor="top",
           xshift=8, yshift=-6, bgcolor=LABEL)  # fmt: skip
-    label(figure, "GO", GO_COLOUR, x=end.cycles, y=-0.5, xanchor="right", yanchor="bottom",
+    label(figure, t("GO"), GO_COLOUR, x=end.cycles, y=-0.5, xanchor="right", yanchor="bottom",
           xshift=-10, yshift=6)  # fmt: skip
-    place: dict[str, object] = {}
-    keep = "KEEP<br>RUNNING"
+    place: dict[str, Any] = {}
+    keep = t("KEEP RUNNING").replace(" ", "<br>", 1)
     if end.failures < TALL:
-        keep, place = "KEEP RUNNING", {"yanchor": "top", "yshift": -8}
+        keep, place = t("KEEP RUNNING"), {"yanchor": "top", "yshift": -8}
     elif end.failures > FLAT:
         place = {"bgcolor": LABEL}
     label(figure, keep, KEEP_COLOUR, x=cycles, y=failures, **place)
@@ -199,7 +202,7 @@ def lines_table(plan: Plan) -> Table:
     """Return the plan's two lines as a table."""
     no_go = {first: cycles for cycles, first, _ in no_go_rows(plan)}
     rows = [(_of(first, last), cycles, no_go.get(first)) for cycles, first, last in go_rows(plan)]
-    more = t("{failures} or more", failures=f"{plan.max_failures + 1:,}")
+    more = t("{failures} or more", failures=plan.max_failures + 1)
     return Table(
         name="plan-lines",
         caption=t("The plan's lines"),
@@ -213,24 +216,29 @@ def lines_table(plan: Plan) -> Table:
 
 
 def _of(first: int, last: int) -> str:
-    return f"{first:,}" if first == last else f"{first:,} to {last:,}"
+    return numeral(first) if first == last else t("{first} to {last}", first=first, last=last)
 
 
 def lines_in_words(plan: Plan) -> str:
     """Say in numbers where a plan's lines lie."""
     go = go_rows(plan)
-    parts = [f"GO from {go[0][0]:,} cycles on with {_up_to(go[0][1], go[0][2])}"]
-    parts += [f"from {cycles:,} with {_of(first, last)}" for cycles, first, last in go[1:3]]
+    parts = [t("GO from {cycles} cycles on with {failures}", cycles=go[0][0],
+               failures=_up_to(go[0][1], go[0][2]))]  # fmt: skip
+    parts += [t("from {cycles} with {failures}", cycles=cycles, failures=_of(first, last))
+              for cycles, first, last in go[1:3]]  # fmt: skip
     if len(go) > 3:
-        parts.append("and so on")
+        parts.append(t("and so on"))
     sooner = [
-        f"failure {first:,} within {cycles:,} cycles" for cycles, first, _ in no_go_rows(plan)[:2]
+        t("failure {number} within {cycles} cycles", number=first, cycles=cycles)
+        for cycles, first, _ in no_go_rows(plan)[:2]
     ]
-    at_once = f"failure {plan.max_failures + 1:,} at any number of cycles"
-    return f"The plan says {', '.join(parts)}; NO-GO at {', '.join([*sooner, at_once])}."
+    at_once = t("failure {number} at any number of cycles", number=plan.max_failures + 1)
+    return t("The plan says {go}; NO-GO at {no_go}.", go=", ".join(parts),
+             no_go=", ".join([*sooner, at_once]))  # fmt: skip
 
 
 def _up_to(first: int, last: int) -> str:
     if last == 0:
-        return "no failure"
-    return counted(last, "failure") if first == last else f"at most {counted(last, 'failure')}"
+        return t("no failure")
+    failures = counted(last, "failure")
+    return failures if first == last else t("at most {failures}", failures=failures)
