@@ -8,8 +8,9 @@ import pytest
 from sqlalchemy import select
 
 from trialog.evidence import CAUTIONS, judge
-from trialog.records.models import Shift
+from trialog.records.models import Shift, Trial
 from trialog.records.queries import find_trial
+from trialog.reports import printing
 
 
 @pytest.fixture
@@ -93,3 +94,56 @@ def test_a_report_of_a_trial_in_json_holds_its_verdict(trialog, shop):
     found = json.loads(trialog("report", "trial", "Jet", "--json").stdout)
     assert found["trial"] == "Jet"
     assert found["verdict"]["verdict"] == "NO-GO"
+
+
+def test_a_report_has_each_form_and_is_what_it_says(trialog, shift_id, tmp_path):
+    for form, begins in (("html", b"<!doctype html>"), ("json", b"{"), ("xlsx", b"PK")):
+        path = tmp_path / f"report.{form}"
+        result = trialog("report", "shift", shift_id, "--format", form, "-o", path)
+        assert result.exit_code == 0, result.stderr
+        assert path.read_bytes().startswith(begins), form
+
+
+def test_a_table_goes_to_the_standard_output_as_csv(trialog, shop):
+    main = trialog("report", "trial", "Jet", "--format", "csv").stdout.splitlines()
+    assert main[0].startswith("subject,")
+    shifts = trialog("report", "trial", "Jet", "--format", "csv", "--table", "shifts").stdout
+    assert shifts.splitlines()[1].startswith("Monday early,")
+    wrong = trialog("report", "trial", "Jet", "--format", "csv", "--table", "none")
+    assert wrong.exit_code == 2
+    assert "table must be one of this report's (" in wrong.stderr
+    assert "got 'none'" in wrong.stderr
+
+
+def test_all_reports_go_into_a_folder_each_once(trialog, shop, session, tmp_path):
+    folder = tmp_path / "new" / "reports"
+    result = trialog("report", "--all", "-o", folder, "--format", "json", "--format", "csv")
+    assert result.exit_code == 0, result.stderr
+    files = sorted(path.name for path in folder.iterdir())
+    assert result.stdout == f"Wrote {len(files)} files to {folder}.\n"
+    shifts = {f"shift-{ident}.json" for ident in session.scalars(select(Shift.id))}
+    trials = {f"{kind}-{ident}.json" for ident in session.scalars(select(Trial.id))
+              for kind in ("trial", "evidence")}  # fmt: skip
+    assert shifts | trials <= set(files)
+    data = json.loads((folder / sorted(shifts)[0]).read_text(encoding="utf-8"))
+    assert data["shift"] == "Monday early"
+    assert any(name.startswith("shift-") and name.endswith(".csv") for name in files)
+
+
+def test_a_report_is_written_in_the_language_asked_for(trialog, shift_id, monkeypatch):
+    flag = trialog("report", "shift", shift_id, "--language", "es", "-o", "-").stdout
+    assert '<html lang="es">' in flag
+    monkeypatch.setenv("TRIALOG_LANGUAGE", "es")
+    assert '<html lang="es">' in trialog("report", "shift", shift_id, "-o", "-").stdout
+
+
+def test_without_a_browser_a_pdf_is_refused_and_html_offered(trialog, shop, tmp_path, monkeypatch):
+    monkeypatch.setattr(printing, "NAMES", ("no-such-browser",))
+    monkeypatch.delenv("TRIALOG_BROWSER", raising=False)
+    one = trialog("report", "trial", "Arm", "--format", "pdf", "-o", tmp_path / "a.pdf")
+    every = trialog("report", "--all", "--format", "pdf", "-o", tmp_path / "all")
+    for result in (one, every):
+        assert result.exit_code == 2
+        assert "take the HTML document" in result.stderr
+    written = [path.name for path in tmp_path.iterdir() if not path.name.startswith("trialog.db")]
+    assert written == []

@@ -24,7 +24,7 @@ from trialog.cli.groups import LazyGroup, RootGroup
         "need": "trialog.cli.figures:need",
         "plan": "trialog.cli.planning:plan",
         "verdict": "trialog.cli.reading:verdict",
-        "report": "trialog.cli:report",
+        "report": "trialog.cli.reporting:report",
         "verify": "trialog.cli.keeping:verify",
         "notices": "trialog.cli.noticing:notices",
         "audit": "trialog.cli.auditing:audit",
@@ -62,20 +62,6 @@ def people() -> None:
     """Say who may do what.
 
     Example: trialog people add --name "Your name" --role admin
-    """
-
-
-@click.group(
-    cls=LazyGroup,
-    lazy={
-        "shift": "trialog.cli.reading:report_shift",
-        "trial": "trialog.cli.reading:report_trial",
-    },
-)
-def report() -> None:
-    """Write the report of a shift or a trial.
-
-    Example: trialog report trial "Pull claw, by hand" --format html -o report.html
     """
 
 

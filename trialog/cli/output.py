@@ -6,7 +6,8 @@ import json
 import os
 import stat
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +34,17 @@ def as_json_text(data: Any) -> str:
 
 
 def write_text(target: str, pieces: Iterable[str]) -> None:
-    """Write pieces of text to a file, or to the standard output.
+    """Write pieces of text to a file, or to the standard output, as `write_bytes` does."""
+    if target == STDOUT:
+        with _writable(target):
+            for piece in pieces:
+                click.echo(piece, nl=False)
+    else:
+        write_bytes(target, (piece.encode() for piece in pieces))
+
+
+def write_bytes(target: str, pieces: Iterable[bytes]) -> None:
+    """Write pieces of a file, or send them to the standard output.
 
     A file is there whole or not at all: the text goes into a new file beside it, which takes
     its name once everything is on the disk.
@@ -43,12 +54,18 @@ def write_text(target: str, pieces: Iterable[str]) -> None:
     InvalidValueError
         If the file cannot be written.
     """
-    try:
+    with _writable(target):
         if target == STDOUT:
             for piece in pieces:
                 click.echo(piece, nl=False)
         else:
             _write_file(Path(os.path.realpath(target)), pieces)
+
+
+@contextmanager
+def _writable(target: str) -> Iterator[None]:
+    try:
+        yield
     except BrokenPipeError:
         raise
     except OSError as error:
@@ -57,19 +74,19 @@ def write_text(target: str, pieces: Iterable[str]) -> None:
         ) from error
 
 
-def _write_file(path: Path, pieces: Iterable[str]) -> None:
+def _write_file(path: Path, pieces: Iterable[bytes]) -> None:
     if path.exists() and not path.is_file():
         # Such as /dev/null: it must not be replaced by a file.
-        with path.open("w", encoding="utf-8", newline="") as file:
+        with path.open("wb") as file:
             file.writelines(pieces)
     else:
         _replace(path, pieces)
 
 
-def _replace(path: Path, pieces: Iterable[str]) -> None:
+def _replace(path: Path, pieces: Iterable[bytes]) -> None:
     handle, name = tempfile.mkstemp(prefix=".trialog-", suffix=".part", dir=path.parent)
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
+        with os.fdopen(handle, "wb") as file:
             file.writelines(pieces)
             file.flush()
             os.fsync(file.fileno())

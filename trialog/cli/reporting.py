@@ -1,0 +1,253 @@
+"""`report`: a report of each kind, in each form, one by one or all at once."""
+
+from __future__ import annotations
+
+import functools
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import click
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from trialog.cli.groups import LazyGroup
+from trialog.cli.output import STDOUT, json_option, output_option, write_bytes
+from trialog.cli.places import Place, place_options, records_at
+from trialog.cli.reading import zone_option
+from trialog.errors import InvalidValueError, UnknownNameError
+from trialog.languages import LANGUAGES
+from trialog.records.database import read_one_moment
+from trialog.records.models import Shift
+from trialog.records.queries import find_trial
+from trialog.reports.document import PAPERS, Document, File, Paper
+from trialog.reports.kinds import FORMS, KINDS, Kind, make, render
+from trialog.reports.printing import find_browser
+from trialog.web.settings import read_zone
+
+LARGEST_ID = 2**31 - 1
+READ_BY_PROGRAMS = ("json", "csv")
+"""Forms that go to the standard output unless said otherwise."""
+
+table_option = click.option(
+    "--table", metavar="NAME", help="The table that CSV holds (default: the report's main one)."
+)
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """How reports are wanted: language and zone, paper of a PDF."""
+
+    language: str
+    paper: Paper
+    zone: ZoneInfo
+
+
+def wanted_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the options that say how reports are wanted, as its argument `wanted`."""
+
+    @click.option(
+        "--language",
+        type=click.Choice(tuple(LANGUAGES)),
+        envvar="TRIALOG_LANGUAGE",
+        default="en",
+        help="The report's language (default: TRIALOG_LANGUAGE, or en).",
+    )
+    @click.option(
+        "--paper",
+        type=click.Choice(PAPERS, case_sensitive=False),
+        default="a4",
+        show_default=True,
+        help="The paper of a PDF.",
+    )
+    @zone_option
+    @functools.wraps(command)
+    def wanting(*args: Any, language: str, paper: Paper, time_zone: str, **options: Any) -> None:
+        command(*args, wanted=Wanted(language, paper, read_zone(time_zone)), **options)
+
+    return wanting
+
+
+def one_report(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command everything that the report of one thing is asked for with."""
+    for option in (
+        json_option, place_options, wanted_options, output_option, table_option,
+        click.option(
+            "--format", "form", type=click.Choice(tuple(FORMS)), default="html", show_default=True,
+            help="A document, a PDF, a workbook, a table or data.",
+        ),
+    ):  # fmt: skip
+        command = option(command)
+    return command
+
+
+@click.group(cls=LazyGroup, lazy={}, invoke_without_command=True)
+@click.option("--all", "everything", is_flag=True, help="Write every report there is.")
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(file_okay=False, path_type=Path),
+    metavar="FOLDER",
+    help="Folder for all reports; made if it is not there.",
+)
+@click.option(
+    "--format",
+    "forms",
+    type=click.Choice(tuple(FORMS)),
+    multiple=True,
+    default=("html",),
+    show_default=True,
+    help="A form of all reports; repeatable.",
+)
+@wanted_options
+@place_options
+@click.pass_context
+def report(
+    context: click.Context,
+    *,
+    everything: bool,
+    output: Path | None,
+    forms: tuple[str, ...],
+    wanted: Wanted,
+    place: Place,
+) -> None:
+    """Write the report of a shift, a trial, a cell or all cells, or every report at once.
+
+    Example: trialog report --all -o reports --format html --format xlsx
+    """
+    if context.invoked_subcommand is not None:
+        if everything:
+            raise InvalidValueError("--all", "stand alone", context.invoked_subcommand)
+        return
+    if not everything:
+        raise click.UsageError("Missing command, or --all.", context)
+    if output is None:
+        raise InvalidValueError("-o", "name the folder to write to", "")
+    _write_all(place, output, forms, wanted)
+
+
+@report.command("shift")
+@click.argument("shift_id", metavar="ID", type=click.IntRange(1, LARGEST_ID))
+@one_report
+def report_shift(*, shift_id: int, **options: Any) -> None:
+    """Write the report of the shift with that ID (the number in its page's address).
+
+    Example: trialog report shift 12 --format json
+    """
+    _write_one("shift", lambda session: _shift(session, shift_id), **options)
+
+
+def _shift(session: Session, shift_id: int) -> Shift:
+    shift = session.get(Shift, shift_id)
+    if shift is None:
+        raise UnknownNameError("shift", "be the id of a shift in the records", shift_id)
+    return shift
+
+
+@report.command("trial")
+@click.argument("name")
+@one_report
+def report_trial(*, name: str, **options: Any) -> None:
+    """Write the report of the trial with that NAME.
+
+    Example: trialog report trial "Pull claw, by hand" --format pdf -o report.pdf
+    """
+    _write_one("trial", lambda session: find_trial(session, name), **options)
+
+
+@report.command("evidence")
+@click.argument("name")
+@one_report
+def report_evidence(*, name: str, **options: Any) -> None:
+    """Write what the evidence of the trial with that NAME rests on.
+
+    Example: trialog report evidence "Pull claw, by hand" --format csv --table conditions
+    """
+    _write_one("evidence", lambda session: find_trial(session, name), **options)
+
+
+def _write_one(
+    kind: str,
+    subject: Callable[[Session], Any],
+    *,
+    form: str,
+    output: str | None,
+    table: str | None,
+    wanted: Wanted,
+    place: Place,
+    as_json: bool,
+) -> None:
+    form = "json" if as_json else form
+    if output is None and form not in READ_BY_PROGRAMS:
+        raise InvalidValueError("-o", "name the file to write, or - for the standard output", "")
+    with records_at(place) as session:
+        read_one_moment(session)
+        made = _make(session, kind, subject(session), wanted)
+    file = render(made, form, paper=wanted.paper, table=table)
+    write_bytes(output or STDOUT, [file.content])
+    if output not in (None, STDOUT):
+        click.echo(f"Wrote {output}.")
+
+
+def _make(session: Session, kind: str, subject: Any, wanted: Wanted) -> Document:
+    return make(
+        session, kind, subject, now=datetime.now(UTC), zone=wanted.zone, language=wanted.language
+    )
+
+
+def _write_all(place: Place, folder: Path, forms: tuple[str, ...], wanted: Wanted) -> None:
+    """Write every report of the records, in some forms, telling how far it got."""
+    if "pdf" in forms:
+        find_browser()  # rather now than after the first hundred documents
+    folder.mkdir(parents=True, exist_ok=True)
+    with records_at(place) as session:
+        read_one_moment(session)
+        written = 0
+        bar = click.progressbar(
+            _documents(session, wanted), length=_how_many(session), label="Reports", file=sys.stderr
+        )
+        with bar as documents:
+            for document in documents:
+                for file in _files(document, forms, wanted):
+                    write_bytes(str(folder / file.name), [file.content])
+                    written += 1
+                session.expunge_all()  # a long record must not be held in memory as a whole
+    click.echo(f"Wrote {written:,} file{'' if written == 1 else 's'} to {folder}.")
+
+
+def _documents(session: Session, wanted: Wanted) -> Iterator[Document]:
+    for kind in KINDS.values():
+        for ident in _idents(session, kind):
+            subject = None if kind.model is None else session.get(kind.model, ident)
+            yield _make(session, kind.name, subject, wanted)
+
+
+def _idents(session: Session, kind: Kind) -> list[int | None]:
+    """Return the ids of what there is a report of; None for a kind that is about all of it."""
+    if kind.model is None:
+        return [None]
+    column = kind.model.__table__.c.id
+    return list(session.scalars(select(column).order_by(column)))
+
+
+def _how_many(session: Session) -> int:
+    models = [kind.model for kind in KINDS.values()]
+    return sum(
+        1 if model is None else session.scalar(select(func.count()).select_from(model)) or 0
+        for model in models
+    )
+
+
+def _files(document: Document, forms: tuple[str, ...], wanted: Wanted) -> Iterator[File]:
+    """Yield the files of a document; as CSV there is one for each table."""
+    for form in forms:
+        if form != "csv":
+            yield render(document, form, paper=wanted.paper)
+            continue
+        for table in document.tables:
+            file = render(document, form, table=table.name)
+            yield File(f"{document.stem}-{table.name}.csv", file.media_type, file.content)
