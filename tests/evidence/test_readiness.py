@@ -51,6 +51,7 @@ def test_the_whole_cells_own_trial_bounds_it_where_there_is_one(bench):
     assert found.proven_stretch_seconds == found.whole.verdict.proven_stretch_seconds
     assert found.confidence == 0.9
     assert found.requirement.stretch_hours == 0.5
+    assert found.limit == found.whole.verdict.limit
     assert found.counted
 
 
@@ -63,6 +64,7 @@ def test_devices_trials_make_a_bound_that_may_be_looked_at(bench):
     assert (found.series, found.upper, found.whole) == (series, series.upper, None)
     assert found.confidence == 0.9
     assert found.requirement.stretch_hours == 1.0
+    assert found.limit == found.requirement.cell_limit
     cycles = stop_free_cycles(series.upper, 0.9)
     assert found.proven_stretch_seconds == cycles * 60
     assert found.weakest.trial.name == "arm"

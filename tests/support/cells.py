@@ -146,8 +146,9 @@ def write(session, cell, *entries, actor=None, now, **options):
 
 
 def log_shift(
-    session, cell, label, *, now, good=0, failed=(), counters=None, closed=True, actor=None
-):
+    session, cell, label, *, now, good=0, failed=(), counters=None, closed=True, actor=None,
+    stage=Stage.BY_HAND,
+):  # fmt: skip
     """Log a whole shift that ends at `now`, and return its entries.
 
     `failed` holds failure modes, a cycle each (several modes on one cycle: a tuple);
@@ -156,7 +157,7 @@ def log_shift(
     modes = [mode if isinstance(mode, tuple) else (mode,) for mode in failed]
     first, last = counters or (None, None)
     person = {"person_id": None if actor is None else actor.id}
-    build = [(opening, (label,), {"counter": first})]
+    build = [(opening, (label,), {"counter": first, "stage": stage})]
     build += [(_failed, (label, *names), {}) for names in modes]
     build += [(_good, (label, good), {})] if good else []
     build += [(closing, (label,), {"counter": last})] if closed else []

@@ -37,7 +37,8 @@ WHO = {
         logging.tablet logging.worker logging.manifest logging.part logging.texts logging.enrol
         trust.show trust.certificate""",
     TABLETS: "logging.pack logging.sign_in logging.add_tablet_entries logging.add_photo",
-    ALL: """home.index planner.show planner.results setup.cell shifts.report downloads.shift
+    ALL: """home.index readiness.cell readiness.fleet downloads.cell downloads.fleet
+        planner.show planner.results setup.cell shifts.report downloads.shift
         shifts.file logging.photo logging.state trials.show downloads.trial
         trials.asset trials.export trials.list_failures trials.line
         trials.evidence downloads.evidence trials.ask_what_if

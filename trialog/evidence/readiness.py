@@ -76,6 +76,12 @@ class StageReadiness:
         return any(one.verdict.evidence.cycles for one in self.current)
 
     @property
+    def limit(self) -> float:
+        """The cell's largest tolerable failure rate per cycle."""
+        share = 1.0 if self.whole is None else self.whole.trial.share
+        return self.requirement.limit(share)
+
+    @property
     def clean_cycles_to_go(self) -> int | None:
         """Clean cycles that the longest of the trials still needs; None where none lead to GO."""
         return _most([one.verdict.clean_cycles_to_go for one in self.current])

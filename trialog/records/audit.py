@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from trialog.records.models import AuditEvent, Person
@@ -33,3 +34,21 @@ def record_event(
             details=details,
         )
     )
+
+
+_BESIDES = ("logbook", "notice", "report")
+"""Subjects of events that only say what the logbook's own chain says, or that come after it."""
+
+
+def last_set_up(session: Session) -> int:
+    """Return the newest event's place in the chain among those that are not of the logbook.
+
+    Together with a cell's chain it tells whether anything has changed that its trials rest on.
+    """
+    statement = (
+        select(AuditEvent.sequence)
+        .where(AuditEvent.subject.not_in(_BESIDES), AuditEvent.action != "noted verdict")
+        .order_by(AuditEvent.sequence.desc())
+        .limit(1)
+    )
+    return session.scalar(statement) or 0

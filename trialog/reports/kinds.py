@@ -15,9 +15,10 @@ from typing import Any, Protocol
 from sqlalchemy.orm import Session
 
 from trialog.errors import InvalidValueError
-from trialog.languages import current, speaking, t
+from trialog.languages import counted, current, speaking, t
 from trialog.records.base import Base
-from trialog.records.models import Shift, Trial
+from trialog.records.models import Cell, Shift, Trial
+from trialog.reports.cell_report import CellReport, build_cell_report, cell_report_as_dict
 from trialog.reports.csv_form import as_csv
 from trialog.reports.document import Document, File, Options, Paper
 from trialog.reports.documents import complete, frame
@@ -28,7 +29,13 @@ from trialog.reports.evidence_report import (
 )
 from trialog.reports.evidence_tables import evidence_tables
 from trialog.reports.figures import Chart
+from trialog.reports.fleet_report import (
+    FleetReport,
+    build_fleet_report,
+    fleet_report_as_dict,
+)
 from trialog.reports.printing import print_pdf
+from trialog.reports.readiness_tables import cell_tables, fleet_tables
 from trialog.reports.shift_report import (
     ShiftReport,
     build_shift_report,
@@ -140,6 +147,31 @@ KINDS = {
             charts=lambda report: report.charts,
             as_dict=evidence_report_as_dict,
             tables=evidence_tables,
+        ),
+        Kind(
+            name="cell",
+            model=Cell,
+            report=CellReport,
+            build=build_cell_report,
+            template="reports/cell_document.html",
+            title=lambda report: t("Readiness of {cell}", cell=report.cell.name),
+            about=_of_cell,
+            stem=lambda report: f"cell-{report.cell_id}",
+            charts=lambda report: report.charts,
+            as_dict=cell_report_as_dict,
+            tables=cell_tables,
+        ),
+        Kind(
+            name="fleet",
+            model=None,
+            report=FleetReport,
+            build=build_fleet_report,
+            template="reports/fleet_document.html",
+            title=lambda _: t("All cells"),
+            about=lambda report: counted(len(report.cells), "cell"),
+            stem=lambda _: "fleet",
+            as_dict=fleet_report_as_dict,
+            tables=fleet_tables,
         ),
     )
 }

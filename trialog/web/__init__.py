@@ -61,6 +61,7 @@ def _register_blueprints(app: Flask) -> None:
         notices,
         people,
         planner,
+        readiness,
         setup,
         shifts,
         tablets,
@@ -70,7 +71,7 @@ def _register_blueprints(app: Flask) -> None:
 
     rooms = (
         auth, home, setup, people, planner, help, logging, tablets, shifts, trials, trust, notices,
-        audit, downloads,
+        audit, readiness, downloads,
     )  # fmt: skip
     for room in rooms:
         app.register_blueprint(room.bp)

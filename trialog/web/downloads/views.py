@@ -39,6 +39,20 @@ def evidence(trial_id: int, form: str) -> Response:
     return _download("evidence", form, trial_id)
 
 
+@bp.get("/cells/<int:cell_id>/readiness.<form>")
+@allowed(Action.READ)
+def cell(cell_id: int, form: str) -> Response:
+    """Download how ready a cell is."""
+    return _download("cell", form, cell_id)
+
+
+@bp.get("/fleet.<form>")
+@allowed(Action.READ)
+def fleet(form: str) -> Response:
+    """Download how all cells stand."""
+    return _download("fleet", form)
+
+
 def _download(name: str, form: str, ident: int | None = None) -> Response:
     if form not in FORMS:
         abort(404)
