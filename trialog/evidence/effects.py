@@ -103,7 +103,7 @@ def _plan(verdict: Verdict, reason: Reason) -> Iterator[str]:
     if not reason.met:
         yield _clean_cycles(verdict, now)
     if now.decision != "NO-GO":
-        names = [f"“{name}”" for name in verdict.evidence.counts.modes["mode"]]
+        names = [t("“{name}”", name=name) for name in verdict.evidence.counts.modes["mode"]]
         moves = _moves(now, _with_one_more(verdict))
         if names:
             yield t("One more {failure} {moves}.", failure=listed(names, "or"), moves=moves)
@@ -174,7 +174,7 @@ def _damage(verdict: Verdict, reason: Reason) -> Iterator[str]:
             lines=_lines(cycles),
         )
     elif len(damaging):
-        names = [f"“{name}”" for name in damaging["mode"]]
+        names = [t("“{name}”", name=name) for name in damaging["mode"]]
         yield t(
             "One {failure} makes the verdict NO-GO, whatever the plan says.",
             failure=listed(names, "or"),
