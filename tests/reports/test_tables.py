@@ -103,3 +103,13 @@ def test_a_value_must_be_of_its_columns_kind(kind, value):
 def test_a_row_must_have_a_value_for_each_column():
     with pytest.raises(InvalidValueError, match="t row must have 1 values, got 2"):
         Table("t", "a table", (Column("a", "a"),), (("x", "y"),))
+
+
+def test_a_bound_and_its_limit_are_told_with_digits_enough_to_show_which_is_larger():
+    columns = Column("upper", "at most", "rate_up"), Column("limit", "limit", "rate_down")
+    rows = ((0.000244, 0.000247), (0.01, 0.002), (0.5, None), ("–", 0.1234))
+    assert Table("t", "a table", columns, rows).in_words() == (
+        ("0.0244 %", "0.0247 %"), ("1.0 %", "0.20 %"), ("50 %", "–"), ("–", "12 %"),
+    )  # fmt: skip
+    other = columns[0], Column("allowed", "allowed", "rate_down")
+    assert Table("t", "a table", other, rows[:1]).in_words() == (("0.025 %", "0.024 %"),)

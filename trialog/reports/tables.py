@@ -45,6 +45,9 @@ SAID: dict[str, Callable[..., str]] = {
 }
 """How a number of each kind is said."""
 
+BOUND, LIMIT = "upper", "limit"
+"""Keys of an upper bound on a failure rate and of the limit that it is held against."""
+
 NOTHING = "–"
 """What stands where there is no value, unless the column has a word for that."""
 
@@ -153,13 +156,27 @@ class Table:
 
     def in_words(self, clock: tzinfo | None = None) -> tuple[tuple[str, ...], ...]:
         """Return the rows in words, times in the shop's zone."""
-        return tuple(
-            tuple(
-                column.in_words(value, clock)
-                for column, value in zip(self.columns, row, strict=True)
-            )
-            for row in self.rows
-        )
+        return tuple(self._row_in_words(row, clock) for row in self.rows)
+
+    def _row_in_words(self, row: tuple[Value, ...], clock: tzinfo | None) -> tuple[str, ...]:
+        said = [
+            column.in_words(value, clock) for column, value in zip(self.columns, row, strict=True)
+        ]
+        if self._held is not None:
+            bound, limit = self._held
+            pair = row[bound], row[limit]
+            if isinstance(pair[0], float) and isinstance(pair[1], float):
+                said[bound], said[limit] = words.bound_and_limit(pair[0], pair[1])
+        return tuple(said)
+
+    @cached_property
+    def _held(self) -> tuple[int, int] | None:
+        """Where a bound stands and the limit that it is held against, if the table has both.
+
+        They are told with digits enough to show which is larger.
+        """
+        keys = [column.key for column in self.columns]
+        return (keys.index(BOUND), keys.index(LIMIT)) if {BOUND, LIMIT} <= set(keys) else None
 
     def cells(self, clock: tzinfo | None = None) -> tuple[tuple[Cell, ...], ...]:
         """Return the rows as a page shows them: one cell for each of the columns shown."""
