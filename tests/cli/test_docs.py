@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 import pytest
+from support.cells import closing, write
 
 import trialog
 from trialog.cli import cli
@@ -52,6 +53,7 @@ def test_the_commands_are_those_that_were_promised():
         ("setup",), ("import",), ("export",), ("bounds",), ("need",), ("plan",),
         ("verdict",),
         ("report", "shift"), ("report", "trial"), ("report", "evidence"),
+        ("report", "kept"), ("reports",),
         ("verify",), ("notices",), ("audit",),
     }  # fmt: skip
 
@@ -129,13 +131,15 @@ def json_words(tmp_path, shop):
         ("need",): ("--hours", 1, "--cycle-time", 30, "--chance", 0.9),
         ("plan",): ("--limit", 0.01, "--design", 0.001, "--cycle-time", 30),
         ("verdict",): ("--trial", "Arm"),
-        ("notices",): (),
+        ("notices",): (), ("reports",): (),
         # The details are each action's own.
         ("audit",): ("--action", "sealed rows"),
     }  # fmt: skip
 
 
-def test_the_json_keys_are_the_documented_ones(trialog, json_words, session, now):
+def test_the_json_keys_are_the_documented_ones(trialog, json_words, session, shop, now):
+    trialog("reports", "--make")  # one is kept, and the next one is due
+    write(session, shop, closing("Monday late"), now=now)
     session.connection().exec_driver_sql("UPDATE cell_rollup SET failures = 0")
     session.info[CHANNELS] = [NoticeChannel.MAIL]
     tell(session, NoticeKind.TEST, now=now, asked_by="Ola")

@@ -16,13 +16,15 @@ from support.mailbox import Mailbox, mail_server
 from support.people import People
 from support.receiver import http_receiver
 
+from trialog.errors import PrintingError
 from trialog.evidence import define_requirement, start_trial
-from trialog.notices import Post, read_notice_settings
+from trialog.notices import Post, attaching, read_notice_settings
 from trialog.records.database import make_sessions
 from trialog.records.models import Notice
 from trialog.records.outbox import CHANNELS
 from trialog.records.setup import NewRequirement
 from trialog.records.words import PlanKind, Stage
+from trialog.reports.document import File
 
 SECRET = "only for these tests"
 SENDER, BOSS, LEAD = "trialog@shop.invalid", "boss@shop.invalid", "lead@shop.invalid"
@@ -136,6 +138,21 @@ class Shop:
         self.session.rollback()
         self.session.expire_all()
         return self.session.scalars(select(Notice).order_by(Notice.id)).all()
+
+
+@pytest.fixture
+def forms(monkeypatch):
+    """Return what makes the forms that are attached; a form that is missing cannot be made."""
+    made = {"pdf": b"%PDF-1.7 as printed", "html": b"<!doctype html>"}
+
+    def quick(document, form):
+        if form not in made:
+            raise PrintingError("no browser is there that could print")
+        media = {"pdf": "application/pdf", "html": "text/html"}[form]
+        return File(f"{document.stem}.{form}", media, made[form])
+
+    monkeypatch.setattr(attaching, "render", quick)
+    return made
 
 
 @pytest.fixture

@@ -26,6 +26,7 @@ def ids(receiver):
     return [request.headers["X-Trialog-Id"] for request in receiver.received]
 
 
+@pytest.mark.usefixtures("forms")  # no printing where that is not the point
 def test_both_channels_get_their_own_once(shop, post, receiver, mailbox):
     sender = post(by_mail(mailbox.port) | by_webhook(receiver))
     shop.close_shift()
@@ -77,6 +78,7 @@ def test_it_gets_through_as_soon_as_it_can_the_same_as_at_first(shop, post, rece
     assert shop.kept()[0].last_error == ""
 
 
+@pytest.mark.usefixtures("forms")  # no printing where that is not the point
 def test_one_that_fails_holds_up_no_other(shop, post, receiver, mailbox):
     mailbox.say_after_data = "554 no"
     sender = post(by_mail(mailbox.port) | by_webhook(receiver))

@@ -5,9 +5,12 @@ from __future__ import annotations
 import threading
 
 import pytest
+from sqlalchemy import select
 
 from trialog.notices import sending, worker
 from trialog.notices.worker import GOODBYE_SECONDS
+from trialog.records.models import KeptReport
+from trialog.reports.keeping import keep_due
 
 from .conftest import by_webhook
 
@@ -22,11 +25,35 @@ def test_what_is_written_while_it_runs_goes_out(shop, post, receiver):
     assert "notices" not in {thread.name for thread in threading.enumerate()}
 
 
-@pytest.mark.database("sqlite")  # no statement is run
-def test_without_a_channel_no_thread_runs(shop, post):
-    before = threading.active_count()
-    with sending(post({})):
-        assert threading.active_count() == before
+@pytest.mark.database("sqlite")  # how a report is kept is tried on both elsewhere
+def test_without_a_channel_reports_are_kept_all_the_same(shop, post, monkeypatch):
+    looks = threading.Semaphore(0)
+
+    def counted(*arguments, **options):
+        made = keep_due(*arguments, **options)
+        looks.release(made)
+        return made
+
+    monkeypatch.setattr(worker, "keep_due", counted)
+    with sending(post({}), every=0.01):
+        shop.close_shift()
+        assert looks.acquire(timeout=PATIENCE)
+    shop.session.rollback()
+    assert shop.session.scalars(select(KeptReport.title)).all() == ["Shift Monday early, Lathe 4"]
+
+
+@pytest.mark.database("sqlite")  # what breaks is put in place of any database
+def test_reports_that_cannot_be_looked_up_hold_up_no_notice(
+    shop, post, receiver, monkeypatch, caplog
+):
+    def broken(*_arguments, **_options):
+        raise RuntimeError("no database today")
+
+    monkeypatch.setattr(worker, "keep_due", broken)
+    with sending(post(by_webhook(receiver)), every=0.01):
+        shop.close_shift()
+        assert receiver.came.acquire(timeout=PATIENCE)
+    assert "reports could not be looked up or kept" in caplog.text
 
 
 @pytest.mark.database("sqlite")  # what breaks is put in place of any database

@@ -31,7 +31,8 @@ class Mailbox:
     @property
     def texts(self):
         """Return what the mails say, with the ends of line of this language."""
-        return [mail.get_content().replace("\r\n", "\n") for mail in self.mails]
+        texts = [mail.get_body(("plain",)).get_content() for mail in self.mails]
+        return [text.replace("\r\n", "\n") for text in texts]
 
     async def handle_RCPT(self, _server, _session, envelope, address, _options):  # noqa: N802 - aiosmtpd's name
         if address in self.refused:

@@ -25,6 +25,7 @@ from trialog.cli.groups import LazyGroup, RootGroup
         "plan": "trialog.cli.planning:plan",
         "verdict": "trialog.cli.reading:verdict",
         "report": "trialog.cli.reporting:report",
+        "reports": "trialog.cli.kept:reports",
         "verify": "trialog.cli.keeping:verify",
         "notices": "trialog.cli.noticing:notices",
         "audit": "trialog.cli.auditing:audit",

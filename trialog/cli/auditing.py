@@ -64,7 +64,7 @@ def audit(
     Example: trialog audit --subject trial --from 2026-03-01
     """
     zone = read_zone(time_zone)
-    bounds = days(_day("from", first), _day("to", last), zone)
+    bounds = days(read_day("from", first), read_day("to", last), zone)
     which = AuditFilter(person=person, action=action, subject=subject, text=text, **bounds)
     with records_at(place) as session:
         found = count_events(session, which)
@@ -91,7 +91,8 @@ def in_words(event: Told) -> str:
     )
 
 
-def _day(field: str, typed: str | None) -> date | None:
+def read_day(field: str, typed: str | None) -> date | None:
+    """Read a day that was typed, or raise InvalidValueError; nothing typed: none."""
     if typed is None:
         return None
     try:

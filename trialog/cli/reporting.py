@@ -37,6 +37,22 @@ table_option = click.option(
     "--table", metavar="NAME", help="The table that CSV holds (default: the report's main one)."
 )
 
+paper_option = click.option(
+    "--paper",
+    type=click.Choice(PAPERS, case_sensitive=False),
+    default="a4",
+    show_default=True,
+    help="The paper of a PDF.",
+)
+form_option = click.option(
+    "--format",
+    "form",
+    type=click.Choice(tuple(FORMS)),
+    default="html",
+    show_default=True,
+    help="A document, a PDF, a workbook, a table or data.",
+)
+
 
 @dataclass(frozen=True)
 class Wanted:
@@ -57,13 +73,7 @@ def wanted_options(command: Callable[..., None]) -> Callable[..., None]:
         default="en",
         help="The report's language (default: TRIALOG_LANGUAGE, or en).",
     )
-    @click.option(
-        "--paper",
-        type=click.Choice(PAPERS, case_sensitive=False),
-        default="a4",
-        show_default=True,
-        help="The paper of a PDF.",
-    )
+    @paper_option
     @zone_option
     @functools.wraps(command)
     def wanting(*args: Any, language: str, paper: Paper, time_zone: str, **options: Any) -> None:
@@ -75,17 +85,17 @@ def wanted_options(command: Callable[..., None]) -> Callable[..., None]:
 def one_report(command: Callable[..., None]) -> Callable[..., None]:
     """Give a command everything that the report of one thing is asked for with."""
     for option in (
-        json_option, place_options, wanted_options, output_option, table_option,
-        click.option(
-            "--format", "form", type=click.Choice(tuple(FORMS)), default="html", show_default=True,
-            help="A document, a PDF, a workbook, a table or data.",
-        ),
+        json_option, place_options, wanted_options, output_option, table_option, form_option,
     ):  # fmt: skip
         command = option(command)
     return command
 
 
-@click.group(cls=LazyGroup, lazy={}, invoke_without_command=True)
+@click.group(
+    cls=LazyGroup,
+    lazy={"kept": "trialog.cli.kept:report_kept"},
+    invoke_without_command=True,
+)
 @click.option("--all", "everything", is_flag=True, help="Write every report there is.")
 @click.option(
     "-o",
@@ -182,15 +192,25 @@ def _write_one(
     as_json: bool,
 ) -> None:
     form = "json" if as_json else form
-    if output is None and form not in READ_BY_PROGRAMS:
-        raise InvalidValueError("-o", "name the file to write, or - for the standard output", "")
+    target = target_of(form, output)
     with records_at(place) as session:
         read_one_moment(session)
         made = _make(session, kind, subject(session), wanted)
-    file = render(made, form, paper=wanted.paper, table=table)
-    write_bytes(output or STDOUT, [file.content])
-    if output not in (None, STDOUT):
-        click.echo(f"Wrote {output}.")
+    write_file(target, render(made, form, paper=wanted.paper, table=table))
+
+
+def target_of(form: str, output: str | None) -> str:
+    """Return where a form goes; one that programs read to the standard output unless said so."""
+    if output is None and form not in READ_BY_PROGRAMS:
+        raise InvalidValueError("-o", "name the file to write, or - for the standard output", "")
+    return output or STDOUT
+
+
+def write_file(target: str, file: File) -> None:
+    """Write a report, and say so where its text does not go the same way."""
+    write_bytes(target, [file.content])
+    if target != STDOUT:
+        click.echo(f"Wrote {target}.")
 
 
 def _make(session: Session, kind: str, subject: Any, wanted: Wanted) -> Document:

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from trialog.errors import TrialogError
 from trialog.evidence import CAUTIONS, Verdict, judge, sign_offs
+from trialog.notices.attaching import Along
 from trialog.records.models import Notice, Shift, Trial, VerdictChange
 from trialog.records.words import NoticeKind
 from trialog.reports import sentences, words
@@ -101,8 +102,10 @@ class Standing:
         }
 
 
-def compose(session: Session, notice: Notice, place: Place) -> Message:
+def compose(session: Session, notice: Notice, place: Place, along: Along | None = None) -> Message:
     """Say what a notice tells, from the records as they stand now.
+
+    `along`: the kept report of the shift that it tells of, where there is one.
 
     Raises
     ------
@@ -110,7 +113,7 @@ def compose(session: Session, notice: Notice, place: Place) -> Message:
         If the shift was opened again since.
     """
     if notice.kind is NoticeKind.SHIFT_CLOSED:
-        return _closing(session, session.get_one(Shift, notice.payload["shift"]), place)
+        return _closing(session, session.get_one(Shift, notice.payload["shift"]), place, along)
     if notice.kind is NoticeKind.VERDICT_CHANGED:
         change = session.get_one(VerdictChange, notice.payload["change"])
         return _change(session, change, notice.payload["before"], place)
@@ -122,7 +125,7 @@ def one_line(text: str) -> str:
     return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
 
 
-def _closing(session: Session, shift: Shift, place: Place) -> Message:
+def _closing(session: Session, shift: Shift, place: Place, along: Along | None) -> Message:
     if shift.closed_at is None:
         raise NothingToTellError("the shift was opened again before this notice went out")
     report = build_shift_report(session, shift, now=place.now, zone=place.zone, embed_photos=False)
@@ -139,6 +142,7 @@ def _closing(session: Session, shift: Shift, place: Place) -> Message:
         "\n".join(["The trials of this stage:", *(f"- {one.words}" for one in stands)])
         if stands
         else "No trial of this stage has been started.",
+        *_report_words(along, place),
         *_ending(link),
     )
     return Message(
@@ -150,9 +154,24 @@ def _closing(session: Session, shift: Shift, place: Place) -> Message:
             "link": link,
             "cell": {"id": shift.cell_id, "name": report.cell.name},
             "shift": _shift_data(report, shift, place),
+            "report": None if along is None else along.as_dict(_report_link(along, place)),
             "trials": [one.as_dict() for one in stands],
         },
     )
+
+
+def _report_link(along: Along, place: Place) -> str | None:
+    return place.link(f"/reports/{along.report_id}")
+
+
+def _report_words(along: Along | None, place: Place) -> list[str]:
+    """Say where the report is that was made at the close: with the mail, and on its page."""
+    if along is None:
+        return []
+    link = _report_link(along, place)
+    kept = "" if link is None else f"The report as it was made then is kept: {link}"
+    said = "\n".join(one for one in (along.words, kept) if one)
+    return [said] if said else []
 
 
 def _modes(report: ShiftReport) -> str:

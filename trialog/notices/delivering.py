@@ -20,6 +20,7 @@ from typing import Any, cast
 from sqlalchemy import CursorResult, Update, select, update
 from sqlalchemy.orm import Session, sessionmaker
 
+from trialog.notices.attaching import report_along
 from trialog.notices.composing import NothingToTellError, Place, compose
 from trialog.notices.mail import make_mail, send_mail
 from trialog.notices.patience import within
@@ -31,6 +32,7 @@ from trialog.records.base import TEXT_LIMIT
 from trialog.records.database import unit_of_work
 from trialog.records.models import Notice, Person
 from trialog.records.words import NoticeChannel
+from trialog.reports.keeping import Keeper
 
 PAUSES = tuple(timedelta(minutes=minutes) for minutes in (1, 5, 15, 60, 180, 360, 360, 360))
 """How long after each try that failed the next one comes; after the last, a bit less than a day
@@ -61,9 +63,17 @@ class Post:
     sessions: sessionmaker[Session]
     settings: NoticeSettings
     zone: tzinfo
+    language: str = "en"
     clock: Callable[[], datetime] = lambda: datetime.now(UTC)
     timeout: float = TIMEOUT
     patience: float = PATIENCE
+
+    @property
+    def keeper(self) -> Keeper:
+        """What makes the reports that notices lead to."""
+        return Keeper(
+            sessions=self.sessions, zone=self.zone, language=self.language, clock=self.clock
+        )
 
 
 def deliver_due(post: Post, *, stopped: Callable[[], bool] = lambda: False) -> int:
@@ -119,15 +129,18 @@ def _claim(post: Post, notice_id: int) -> bool:
 
 
 def _composed(post: Post, notice_id: int) -> Notice:
-    """Return a notice with its message, which is made once and kept: each try sends the same."""
+    """Return a notice with its message and file, made once and kept: each try sends the same."""
     with post.sessions() as session:
         notice = session.get_one(Notice, notice_id)
         if MESSAGE not in notice.payload:
             place = Place(post.settings.public_url, post.zone, post.clock())
-            made = compose(session, notice, place)
+            along = report_along(post, session, notice)
+            made = compose(session, notice, place, along)
+            file = None if along is None else along.file
             with unit_of_work(session):
                 notice.payload = {**notice.payload, MESSAGE: made.as_dict(notice, place)}
-            session.refresh(notice)
+                notice.attachment = None if file is None else file.content
+        session.refresh(notice, [column.name for column in Notice.__table__.columns])
         return notice
 
 
@@ -137,7 +150,7 @@ def _send(post: Post, notice: Notice) -> str:
     # Only what goes over a channel that is set is due, so its settings are there.
     if notice.channel is NoticeChannel.MAIL:
         to = cast(MailSettings, post.settings.mail)
-        mail = make_mail(to, message, at=notice.created_at)
+        mail = make_mail(to, message, at=notice.created_at, attachment=notice.attachment)
         return within(post.patience, partial(send_mail, to, mail, timeout=timeout))
     hook, now = cast(WebhookSettings, post.settings.webhook), post.clock()
     within(post.patience, partial(send_webhook, hook, message, now=now, timeout=timeout))
@@ -154,6 +167,8 @@ def _settle(
         last = give_up or delivered or notice.tries > len(PAUSES)
         notice.next_try_at = None if last else now + PAUSES[notice.tries - 1]
         notice.delivered_at = now if delivered else None
+        if delivered:
+            notice.attachment = None  # the report is kept, and there is no further try
         notice.last_error = note[:TEXT_LIMIT]
 
 

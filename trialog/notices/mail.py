@@ -11,10 +11,17 @@ from email.message import EmailMessage
 from email.utils import format_datetime
 from typing import Any
 
+from trialog.notices.attaching import media_type
 from trialog.notices.settings import MailSettings, Security
 
 
-def make_mail(settings: MailSettings, message: Mapping[str, Any], *, at: datetime) -> EmailMessage:
+def make_mail(
+    settings: MailSettings,
+    message: Mapping[str, Any],
+    *,
+    at: datetime,
+    attachment: bytes | None = None,
+) -> EmailMessage:
     """Make the mail of a notice. Sent twice it has the same Message-ID, and mail programs tell."""
     mail = EmailMessage()
     mail["From"] = settings.sender
@@ -25,6 +32,12 @@ def make_mail(settings: MailSettings, message: Mapping[str, Any], *, at: datetim
     mail["Auto-Submitted"] = "auto-generated"  # RFC 3834: no absence note answers it
     # Quoted, so that a server that takes seven bits only takes it too.
     mail.set_content(message["text"], cte="quoted-printable")
+    if attachment is not None:
+        name = message["report"]["attached"]
+        main, sub = media_type(name)
+        mail.add_attachment(attachment, maintype=main, subtype=sub, filename=name)
+        # Else it would be drawn anew each time, and the mail be another one at each try.
+        mail.set_boundary(f"trialog-{message['id']}")
     return mail
 
 

@@ -1,4 +1,4 @@
-"""The worker: sends what is due while the server runs, and never in the way of a request."""
+"""The worker: makes the reports that are due and sends the notices, in nobody's way."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from trialog.notices.delivering import Post, deliver_due, give_up_unset
+from trialog.reports.keeping import keep_due
 
 LOOK_SECONDS = 5.0
 """How often the worker looks for something to send."""
@@ -20,11 +21,8 @@ _log = logging.getLogger(__name__)
 
 @contextmanager
 def sending(post: Post, *, every: float = LOOK_SECONDS) -> Iterator[None]:
-    """Send notices beside what runs; without a channel nothing runs."""
+    """Keep reports and send notices beside what runs."""
     give_up_unset(post.sessions, post.settings.channels)
-    if not post.settings.channels:
-        yield
-        return
     ended = threading.Event()
 
     def work() -> None:
@@ -42,7 +40,14 @@ def sending(post: Post, *, every: float = LOOK_SECONDS) -> Iterator[None]:
 
 
 def _look_once(post: Post, ended: threading.Event) -> None:
-    """Send what is due. What goes wrong is logged: the next look may find the database again."""
+    """Make, then send what is due: a notice leads to its report. What goes wrong is logged.
+
+    The next look may find the database again.
+    """
+    try:
+        keep_due(post.keeper, stopped=ended.is_set)
+    except Exception:
+        _log.exception("reports could not be looked up or kept; the next look tries again")
     try:
         deliver_due(post, stopped=ended.is_set)
     except Exception:

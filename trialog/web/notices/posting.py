@@ -12,5 +12,8 @@ def post_of(app: Flask) -> Post:
     """Return what sends the notices of an app's database over its channels."""
     here = state(app)
     return Post(
-        sessions=here.sessions, settings=here.settings.notices, zone=here.settings.time_zone
+        sessions=here.sessions,
+        settings=here.settings.notices,
+        zone=here.settings.time_zone,
+        language=here.settings.language,
     )
