@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from trialog.evidence import CAUTIONS, Verdict
+from trialog.evidence import Verdict, cautions
 from trialog.evidence.course import proven_course
 from trialog.evidence.readiness import StageReadiness, readiness_of
 from trialog.records.models import Cell, CellRollup, Shift
@@ -107,7 +107,7 @@ def build_cell_report(session: Session, cell: Cell, *, now: datetime, zone: tzin
         charts=() if drawn is None else _charts(drawn, zone, now),
         shifts=_recent_shifts(session, cell),
         last_change=_last_change(session, cell),
-        cautions=CAUTIONS,
+        cautions=cautions(),
         methods=methods.for_cell(),
         produced_at=now,
         zone=words.zone_name(zone, now),

@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from trialog.evidence import CAUTIONS
+from trialog.evidence import cautions
 from trialog.languages import counted, listed, mark, t
 from trialog.records.models import Cell
 from trialog.records.queries import cells
@@ -71,7 +71,7 @@ def build_fleet_report(
         of=len(all_of_them),
         alone=sum(one.may_run_alone for one in found),
         cells=tuple(sorted(found, key=pressing)),
-        cautions=CAUTIONS,
+        cautions=cautions(),
         methods=methods.for_fleet(),
         produced_at=now,
         zone=words.zone_name(zone, now),

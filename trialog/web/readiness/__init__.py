@@ -1,4 +1,4 @@
-"""Whether cells can be left alone: one of them, and all of them."""
+"""Whether cells can be left alone: a page for each, and an overview of all."""
 
 from flask import Blueprint
 
