@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
-from typing import Any
 
 from sqlalchemy import Row, Select, select
 from sqlalchemy.orm import Session, selectinload
 
 from trialog.evidence import Evidence
+from trialog.languages import t
 from trialog.records.models import Entry, FailureMode, FailurePosition, Revision, Shift
 from trialog.records.queries import undone_ids
 from trialog.records.words import EntryKind
@@ -54,7 +55,9 @@ class FailureLine:
     @property
     def ruled_because(self) -> str:
         """The ruling's cause and words, as one text."""
-        return ": ".join(part for part in (self.cause, self.reason) if part)
+        return ": ".join(
+            part for part in (t(self.cause) if self.cause else "", self.reason) if part
+        )
 
 
 Rows = Select[Entry, FailurePosition, FailureMode, str, str]
@@ -93,7 +96,7 @@ def _rows() -> Rows:
 
 def _lines(session: Session, cell_id: int, rows: Rows) -> tuple[FailureLine, ...]:
     found = session.execute(rows).all()
-    rulings = _rulings(session, cell_id, (entry for entry, *_ in found))
+    rulings = _rulings(session, cell_id, ((entry, mode) for entry, _, mode, *_ in found))
     return tuple(_line(rulings, row) for row in found)
 
 
@@ -131,10 +134,12 @@ def _ruling(position: FailurePosition) -> Ruling:
 
 
 def _rulings(
-    session: Session, cell_id: int, failed: Iterable[Entry]
+    session: Session, cell_id: int, failed: Iterable[tuple[Entry, FailureMode]]
 ) -> dict[tuple[str | None, int | None], Entry]:
     """Return the ruling in force by failed line and mode; a later one replaces an earlier."""
-    modes_of: dict[str, Sequence[Any]] = {entry.client_id: entry.modes for entry in failed}
+    modes_of: dict[str | None, list[int]] = defaultdict(list)
+    for entry, mode in failed:
+        modes_of[entry.client_id].append(mode.id)
     if not modes_of:
         return {}
     undone = undone_ids(session, cell_id)
@@ -147,7 +152,7 @@ def _rulings(
     for ruling in session.scalars(statement):
         if ruling.client_id in undone or ruling.target not in modes_of:
             continue
-        modes = [mode.id for mode in modes_of[ruling.target]]
+        modes = modes_of[ruling.target]
         about = modes if ruling.failure_mode_id is None else [ruling.failure_mode_id]
         rulings |= {(ruling.target, mode): ruling for mode in about}
     return rulings
