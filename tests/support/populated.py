@@ -7,18 +7,20 @@ import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
+from sqlalchemy import select
 from support.cells import log_shift, make_cell, new_id, revision, write
 from support.enrolled import Enrolled
 
 from trialog.evidence import acknowledge, define_requirement, sign, start_trial
-from trialog.records.database import unit_of_work
+from trialog.records.database import make_sessions, unit_of_work
 from trialog.records.entries import NewEntry
 from trialog.records.files import store_file
-from trialog.records.models import ImportDraft, Photo, Tablet, Trial
+from trialog.records.models import ImportDraft, KeptReport, Photo, Tablet, Trial
 from trialog.records.parking import park
 from trialog.records.queries import shifts_of
 from trialog.records.setup import NewRequirement
 from trialog.records.words import AcknowledgementKind, EntryKind, PlanKind, Stage
+from trialog.reports.keeping import Keeper, keep_due
 from trialog.reports.kinds import KINDS
 
 IMAGE = b"\xff\xd8\xff\xe0 an image"
@@ -45,8 +47,10 @@ class Populated:
 OF_ENDPOINT = {
     "help.page": {"name": "verdict"},
     "help.image": {"name": "coverage"},
+    "help.schema": {"kind": "trial"},
     "trials.asset": {"name": "report.css"},
     **{f"downloads.{kind}": {"form": "html"} for kind in KINDS},
+    "kept.file": {"form": "html"},
     "static": {"filename": "app.css"},
 }
 PHOTOS = {"logging.photo", "logging.add_photo"}
@@ -78,6 +82,7 @@ def populate(app, session, people):
     trial_id = numbers["trial_id"]
     numbers |= log_things(session, cell, people, now - timedelta(hours=3))
     numbers |= sign_it(session, trial_id, people, now - timedelta(hours=2))
+    numbers |= keep_reports(session, now)
     numbers |= leave_over(session, cell, tablet, trial_id, people, now=now - timedelta(hours=1))
     numbers |= {"tablet_id": tablet.id, "key": "plan", "kind": "css", "language": "en"}
     return Populated(numbers, tablet, revoked)
@@ -111,6 +116,14 @@ def sign_it(session, trial_id, people, now):
             session, trial, people.approver, statement="read", cautions_acknowledged=True, now=now
         )
         return {"sign_off_id": signed.id}
+
+
+def keep_reports(session, now):
+    """Make the reports of the shift and of the signed trial."""
+    bound = session.get_bind()
+    keep_due(Keeper(sessions=make_sessions(bound), zone=UTC, clock=lambda: now))
+    session.rollback()
+    return {"report_id": session.scalars(select(KeptReport.id)).first()}
 
 
 def leave_over(session, cell, tablet, trial_id, people, *, now):

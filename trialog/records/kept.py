@@ -189,10 +189,24 @@ def list_kept(
 
 def versions_of(session: Session, kept: KeptReport) -> Sequence[KeptLine]:
     """Return all versions of a kept report, the newest first."""
-    statement = _joined(_lines(), KeptFilter()).where(
-        *(getattr(KeptReport, name) == number for name, number in subject_of(kept).items())
-    )
-    rows = session.execute(statement.order_by(KeptReport.version.desc()))
+    if kept.shift_id is not None:
+        return kept_of_shift(session, kept.shift_id)
+    return _read(session, KeptReport.sign_off_id == kept.sign_off_id)
+
+
+def kept_of_shift(session: Session, shift_id: int) -> Sequence[KeptLine]:
+    """Return all versions of a shift's kept report, the newest first."""
+    return _read(session, KeptReport.shift_id == shift_id)
+
+
+def kept_of_trial(session: Session, trial_id: int) -> Sequence[KeptLine]:
+    """Return the dossiers that were kept of a trial, the newest first."""
+    return _read(session, SignOff.trial_id == trial_id)
+
+
+def _read(session: Session, about: ColumnElement[bool]) -> Sequence[KeptLine]:
+    statement = _joined(_lines(), KeptFilter()).where(about)
+    rows = session.execute(statement.order_by(KeptReport.id.desc()))
     return [KeptLine(*row) for row in rows]
 
 

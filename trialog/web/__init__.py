@@ -57,6 +57,7 @@ def _register_blueprints(app: Flask) -> None:
         downloads,
         help,
         home,
+        kept,
         logging,
         notices,
         people,
@@ -71,7 +72,7 @@ def _register_blueprints(app: Flask) -> None:
 
     rooms = (
         auth, home, setup, people, planner, help, logging, tablets, shifts, trials, trust, notices,
-        audit, readiness, downloads,
+        audit, readiness, downloads, kept,
     )  # fmt: skip
     for room in rooms:
         app.register_blueprint(room.bp)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from typing import Any
 
 from flask import Response as FlaskResponse
 from flask import request, stream_with_context, url_for
@@ -18,34 +16,15 @@ from trialog.records.people import Action
 from trialog.reports.audit_words import deed_words, detail_words, sealed_words
 from trialog.web.audit import bp
 from trialog.web.audit.forms import FIELDS, FilterForm, read_form
-from trialog.web.audit.words import page_of
+from trialog.web.audit.words import event_page
 from trialog.web.clock import zone
 from trialog.web.database import get_session
+from trialog.web.paging import Listing, looked_for, page_of
 from trialog.web.saving import form_page, place_error
 from trialog.web.security import allowed
 
 PAGE = 100
 """Events on a page."""
-
-
-@dataclass(frozen=True)
-class Listing:
-    """A page of events, the newest first, and where the pages beside it are."""
-
-    events: list[Told]
-    found: int
-    page: int
-    pages: int
-
-    @property
-    def newer(self) -> str | None:
-        """Return the address of the page with newer events."""
-        return _address(self.page - 1) if self.page > 1 else None
-
-    @property
-    def older(self) -> str | None:
-        """Return the address of the page with older events."""
-        return _address(self.page + 1) if self.page < self.pages else None
 
 
 @bp.get("/audit")
@@ -60,9 +39,9 @@ def index() -> Response:
     return form_page(
         "audit/index.html", form, listing=listing, length=length, head=head,
         exports=None if listing is None else {
-            kind: url_for(f"audit.{kind}", **_looked_for()) for kind in ("csv", "json")
+            kind: url_for(f"audit.{kind}", **looked_for()) for kind in ("csv", "json")
         },
-        page_of=page_of, deed_words=deed_words, detail_words=detail_words,
+        page_of=event_page, deed_words=deed_words, detail_words=detail_words,
         sealed_words=sealed_words,
     )  # fmt: skip
 
@@ -105,17 +84,9 @@ def _filter(form: FilterForm) -> AuditFilter | None:
         return None
 
 
-def _list(session: Session, which: AuditFilter) -> Listing:
-    found = count_events(session, which)
-    pages = max(1, -(-found // PAGE))
-    page = min(max(request.args.get("page", 1, type=int), 1), pages)
-    events = newest_events(session, which, skip=(page - 1) * PAGE, most=PAGE)
-    return Listing(events, found, page, pages)
-
-
-def _looked_for() -> dict[str, Any]:
-    return {name: value for name, value in request.args.items() if name != "page" and value}
-
-
-def _address(page: int) -> str:
-    return url_for("audit.index", **_looked_for(), page=page)
+def _list(session: Session, which: AuditFilter) -> Listing[Told]:
+    return page_of(
+        count_events(session, which),
+        PAGE,
+        lambda skip: newest_events(session, which, skip=skip, most=PAGE),
+    )

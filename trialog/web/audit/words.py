@@ -11,11 +11,12 @@ from trialog.records.audit_log import Told
 _PAGES = {
     "cell": ("setup.cell", "cell_id"),
     "logbook": ("setup.cell", "cell_id"),
+    "report": ("kept.show", "report_id"),
     "trial": ("trials.show", "trial_id"),
 }
 
 
-def page_of(event: Told) -> str | None:
+def event_page(event: Told) -> str | None:
     """Return the address of what an event is about, where it has a page that everybody may see."""
     endpoint, argument = _PAGES.get(event.subject, (None, ""))
     if endpoint is None or not event.name:
