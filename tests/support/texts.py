@@ -78,7 +78,7 @@ def _constant(node: ast.expr) -> str | None:
 
 def in_template(source: str, name: str) -> Iterator[Text]:
     """Find the texts in a template."""
-    tree = Environment(trim_blocks=True, lstrip_blocks=True).parse(source, name)
+    tree = Environment(trim_blocks=True, lstrip_blocks=True, autoescape=True).parse(source, name)
     for node in tree.find_all(nodes.Call):
         called = getattr(node.node, "name", getattr(node.node, "attr", ""))
         given = [

@@ -68,5 +68,5 @@ def decisions_chart(rows: tuple[SaidBefore, ...], verdict: Verdict, zone: tzinfo
         for row in rows
     ]
     evidence = verdict.evidence
-    now = Said("now", verdict.verdict, evidence.cycles, evidence.failures)
+    now = Said(t("now"), verdict.verdict, evidence.cycles, evidence.failures)
     return decisions_over_cycles([*said, now])

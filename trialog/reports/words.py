@@ -112,8 +112,10 @@ def in_hundred(value: float) -> str:
     if value in (0, 1):
         return f"{100 * value:.0f} %"
     if value < 0.0005:
-        return "under 0.1 %"
-    return "over 99.9 %" if value > 0.9995 else f"{100 * value:.1f} %"
+        return t("under {chance}", chance=localised("0.1 %"))
+    if value >= 0.9995:
+        return t("over {chance}", chance=localised("99.9 %"))
+    return localised(f"{100 * value:.1f} %")
 
 
 def stretch(seconds: float) -> str:
