@@ -40,15 +40,16 @@ _BESIDES = ("logbook", "notice", "report")
 """Subjects of events that only say what the logbook's own chain says, or that come after it."""
 
 
-def last_set_up(session: Session) -> int:
-    """Return the newest event's place in the chain among those that are not of the logbook.
+def last_set_up(session: Session) -> str:
+    """Return the hash of the newest event that is not of the logbook; empty where there is none.
 
-    Together with a cell's chain it tells whether anything has changed that its trials rest on.
+    Together with the head of a cell's logbook it tells whether anything has changed that its
+    trials rest on.
     """
     statement = (
-        select(AuditEvent.sequence)
+        select(AuditEvent.hash)
         .where(AuditEvent.subject.not_in(_BESIDES), AuditEvent.action != "noted verdict")
         .order_by(AuditEvent.sequence.desc())
         .limit(1)
     )
-    return session.scalar(statement) or 0
+    return session.scalar(statement) or ""

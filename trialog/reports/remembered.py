@@ -1,9 +1,10 @@
 """How cells stood, for as long as nothing that it rests on has changed.
 
 To judge all trials of a hall takes seconds, and most of them stand as they did a minute ago.
-What a cell's standing rests on is its logbook, whose length and head the cell's row holds, and
-rows that are written with an audit event. Both are counted under a lock, in the order in which
-transactions end: who reads them first and judges then may remember too little, never too much.
+What a cell's standing rests on is its logbook, whose head the cell's row holds, and rows that are
+written with an audit event. Both are hashes over all that came before, made under a lock in the
+order in which transactions end: who reads them first and judges then may remember too little,
+never too much.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ class RememberedStandings:
 
         def standing(session: Session, cell: Cell, zone: tzinfo) -> CellStanding:
             place = cell.id, current(), str(zone)
-            rests_on = set_up, cell.chain_length, cell.chain_head
+            rests_on = set_up, cell.chain_head
             kept = self._kept.get(place)
             if kept is not None and kept[0] == rests_on:
                 return kept[1]
