@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from datetime import datetime, tzinfo
 from typing import Any, cast
@@ -33,6 +33,7 @@ from trialog.records.kept import (
     DueLine,
     KeptFilter,
     KeptLine,
+    count_due,
     count_kept,
     find_kept,
     list_due,
@@ -107,11 +108,13 @@ def reports(
         if make:
             _make(session, zone, language)
         lines, found = list_kept(session, which, most=most), count_kept(session, which)
-        waiting = list_due(session)
+        waiting, due = list_due(session, most=most), count_due(session)
     if as_json:
         show_json(_as_data(lines, waiting, zone))
     else:
-        click.echo(_in_words(lines, found, waiting, zone))
+        head = f"{counted(found, 'kept report')}, {due:,} due."
+        shown = f" The newest {len(lines):,}:" if found > len(lines) else ""
+        click.echo("\n".join([head + shown, *_in_words(lines, waiting, zone)]))
     if make and any(line.error for line in waiting):
         sys.exit(1)
 
@@ -177,18 +180,9 @@ def _plain(line: KeptLine | DueLine, zone: tzinfo) -> dict[str, Any]:
     }
 
 
-def _in_words(
-    lines: Sequence[KeptLine], found: int, waiting: Sequence[DueLine], zone: tzinfo
-) -> str:
-    head = f"{counted(found, 'kept report')}, {len(waiting):,} due."
-    shown = f" The newest {len(lines):,}:" if found > len(lines) else ""
-    return "\n".join(
-        [
-            head + shown,
-            *(_line_in_words(line, zone) for line in lines),
-            *(_due_in_words(line, zone) for line in waiting),
-        ]
-    )
+def _in_words(lines: Sequence[KeptLine], waiting: Sequence[DueLine], zone: tzinfo) -> Iterator[str]:
+    yield from (_line_in_words(line, zone) for line in lines)
+    yield from (_due_in_words(line, zone) for line in waiting)
 
 
 def _line_in_words(line: KeptLine, zone: tzinfo) -> str:

@@ -13,6 +13,10 @@ from trialog.reports.keeping import keep_due
 LOOK_SECONDS = 5.0
 """How often the worker looks for something to send."""
 
+REPORTS_AT_ONCE = 10
+"""How many reports a look makes at most: after the import of a long log requests and notices
+must not wait until all of them are made."""
+
 GOODBYE_SECONDS = 2.0
 """How long the end of the server waits for what is being sent; later it is sent once more."""
 
@@ -45,7 +49,7 @@ def _look_once(post: Post, ended: threading.Event) -> None:
     The next look may find the database again.
     """
     try:
-        keep_due(post.keeper, stopped=ended.is_set)
+        keep_due(post.keeper, stopped=ended.is_set, most=REPORTS_AT_ONCE)
     except Exception:
         _log.exception("reports could not be looked up or kept; the next look tries again")
     try:

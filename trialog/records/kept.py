@@ -210,14 +210,20 @@ def _read(session: Session, about: ColumnElement[bool]) -> Sequence[KeptLine]:
     return [KeptLine(*row) for row in rows]
 
 
-def list_due(session: Session) -> Sequence[DueLine]:
-    """Return the reports that are yet to be made, the next one first."""
+def count_due(session: Session) -> int:
+    """Return how many reports are yet to be made."""
+    return session.scalar(select(func.count()).select_from(DueReport)) or 0
+
+
+def list_due(session: Session, *, most: int) -> Sequence[DueLine]:
+    """Return reports that are yet to be made: first those that could not be, then the newest."""
     title = func.coalesce(Shift.label, SignOff.person_name)
     statement = (
         select(title, DueReport.next_try_at, DueReport.tries, DueReport.last_error)
         .outerjoin(Shift, Shift.id == DueReport.shift_id)
         .outerjoin(SignOff, SignOff.id == DueReport.sign_off_id)
-        .order_by(DueReport.next_try_at, DueReport.id)
+        .order_by(DueReport.last_error == "", DueReport.next_try_at.desc(), DueReport.id.desc())
+        .limit(most)
     )
     return [DueLine(*row) for row in session.execute(statement)]
 

@@ -44,13 +44,16 @@ class Keeper:
     clock: Callable[[], datetime] = lambda: datetime.now(UTC)
 
 
-def keep_due(keeper: Keeper, *, stopped: Callable[[], bool] = lambda: False) -> int:
-    """Make and keep what is due until there is no more; return how many were made."""
-    count = 0
+def keep_due(
+    keeper: Keeper, *, stopped: Callable[[], bool] = lambda: False, most: int | None = None
+) -> int:
+    """Make and keep what is due, at most so many, else all; return how many were made."""
+    count = tried = 0
     while due := _due(keeper):
         for one in due:
-            if stopped():
+            if stopped() or tried == most:
                 return count
+            tried += 1
             if _claimed(keeper, one):
                 count += _try(keeper, one) is not None
     return count

@@ -13,6 +13,7 @@ from trialog.records.kept import (
     KeptFilter,
     KeptLine,
     content_of,
+    count_due,
     count_kept,
     kept_of_shift,
     kept_of_trial,
@@ -38,6 +39,9 @@ from trialog.web.sending import download
 PAGE = 50
 """Kept reports on a page of the list."""
 
+DUE = 5
+"""How many that are yet to be made it names."""
+
 
 @bp.get("/reports")
 @allowed(Action.READ)
@@ -53,7 +57,10 @@ def index() -> AnyResponse:
             PAGE,
             lambda skip: list_kept(session, which, skip=skip, most=PAGE),
         )
-    return form_page("kept/index.html", form, listing=listing, due=list_due(session))
+    return form_page(
+        "kept/index.html", form, listing=listing,
+        due=list_due(session, most=DUE), waiting=count_due(session),
+    )  # fmt: skip
 
 
 @bp.get("/reports/<int:report_id>")
