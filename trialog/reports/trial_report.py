@@ -36,6 +36,7 @@ from trialog.reports.particulars import Particulars, particulars
 from trialog.reports.pictures import trial_charts
 from trialog.reports.plain import plain
 from trialog.reports.rates import INTERVAL_CONFIDENCE, RateRow, rate_rows
+from trialog.reports.remarks import remarks
 from trialog.reports.revisions import revision_history
 from trialog.reports.rules_fixed import RulesFixed, rules_fixed
 from trialog.reports.sign_offs import (
@@ -122,6 +123,7 @@ class TrialReport:
     stage: str
     begins_at: datetime | None
     sentence: str
+    remarks: tuple[str, ...]
     lapsed: tuple[str, ...]
     verdict: Verdict
     requirement: Stated
@@ -170,6 +172,7 @@ def build_trial_report(
         stage=str(trial.stage),
         begins_at=trial.begins_at,
         sentence=sentences.proven(verdict),
+        remarks=remarks(verdict),
         lapsed=lapsed_still(trial, signed, zone),
         verdict=verdict,
         requirement=_stated(trial, verdict),
