@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 import pytest
+from support.compiled import COMPILED_TEMPLATES
 from waitress.server import create_server
 from waitress.wasyncore import close_all
 
@@ -60,6 +61,7 @@ def app(database):
     from trialog.web.database import state  # noqa: PLC0415
 
     app = create_app({**WEB_CONFIG, "DATABASE_URL": database})
+    app.jinja_env.bytecode_cache = COMPILED_TEMPLATES
     yield app
     state(app).engine.dispose()
 

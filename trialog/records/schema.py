@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
 from alembic import command
@@ -49,6 +50,7 @@ def upgrade(engine: Engine) -> None:
         ) from error
 
 
+@cache
 def newest_version() -> str | None:
     """Return the schema version that this trialog expects."""
     return ScriptDirectory(str(packaged("migrations"))).get_current_head()

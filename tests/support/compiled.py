@@ -1,0 +1,49 @@
+"""What many tests would compile anew, each for its own engine and app: compiled once a process."""
+
+from __future__ import annotations
+
+from jinja2 import BytecodeCache
+from sqlalchemy import create_engine
+from sqlalchemy.util import LRUCache
+
+MOST = 5_000
+
+
+def share_compiled_statements(patch):
+    """Let all engines of a kind share the SQL that they compile.
+
+    A test asks its own engine little, and compiling that anew took half of the time of all tests
+    on a database. Compiled SQL belongs to a dialect, so that is shared with it, once it has spoken
+    with a server of its kind.
+    """
+    dialects, caches = {}, {}
+
+    def make(url, **options):
+        name = url.get_backend_name()
+        cache = caches.setdefault(name, LRUCache(MOST))
+        engine = create_engine(url, execution_options={"compiled_cache": cache}, **options)
+        dialect = dialects.setdefault(name, engine.dialect)
+        if dialect.server_version_info is None:
+            dialects[name] = engine.dialect
+        else:
+            engine.dialect = dialect
+        return engine
+
+    patch.setattr("trialog.records.database.create_engine", make)
+
+
+class CompiledTemplates(BytecodeCache):
+    """Templates as they were compiled for the first app: a test looks at few pages of its own."""
+
+    def __init__(self):
+        self._code = {}
+
+    def load_bytecode(self, bucket):
+        if (code := self._code.get((bucket.key, bucket.checksum))) is not None:
+            bucket.bytecode_from_string(code)
+
+    def dump_bytecode(self, bucket):
+        self._code[bucket.key, bucket.checksum] = bucket.bytecode_to_string()
+
+
+COMPILED_TEMPLATES = CompiledTemplates()
