@@ -6,9 +6,12 @@ import hashlib
 import itertools
 from dataclasses import replace
 from datetime import timedelta
+from functools import cache
 from zoneinfo import ZoneInfo
 
 import pytest
+from sqlalchemy import select
+from sqlalchemy.orm import Session
 from support.cells import (
     closing,
     condition,
@@ -21,16 +24,19 @@ from support.cells import (
     stop,
     write,
 )
+from support.demo import DEMO_NOW, DEMO_ZONE
 
 from trialog.evidence import define_requirement, start_trial
+from trialog.languages import speaking
 from trialog.records.database import unit_of_work
 from trialog.records.entries import NewEntry
-from trialog.records.models import Tablet
+from trialog.records.models import Tablet, Trial
 from trialog.records.parking import park
 from trialog.records.photos import store_photo
-from trialog.records.queries import shifts_of
+from trialog.records.queries import find_trial, shifts_of
 from trialog.records.setup import NewRequirement
 from trialog.records.words import Condition, EntryKind, PlanKind, Stage
+from trialog.reports.kinds import KINDS, document
 
 ZONE = ZoneInfo("Europe/Berlin")
 HOSTILE = "</script><b>bold</b> & 'quoted'"
@@ -168,6 +174,30 @@ class Shop:
 
     def shifts(self):
         return {shift.label: shift for shift in shifts_of(self.session, self.cell.cell)}
+
+
+@pytest.fixture(scope="session")
+def demo_reports(demo_engine):
+    """Return the function that makes the demo's report of a kind: the report, and its document.
+
+    Each is made once; with the most to say of its kind.
+    """
+
+    @cache
+    def make(name, language="en"):
+        kind = KINDS[name]
+        with Session(demo_engine) as session, speaking(language):
+            about = () if kind.model is None else (_telling(session, kind.model),)
+            report = kind.build(session, *about, now=DEMO_NOW, zone=DEMO_ZONE)
+            return report, document(report)
+
+    return make
+
+
+def _telling(session, model):
+    if model is Trial:
+        return find_trial(session, "Flood lance, by hand")
+    return session.scalars(select(model).order_by(model.id.desc())).first()
 
 
 @pytest.fixture

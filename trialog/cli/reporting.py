@@ -93,7 +93,10 @@ def one_report(command: Callable[..., None]) -> Callable[..., None]:
 
 @click.group(
     cls=LazyGroup,
-    lazy={"kept": "trialog.cli.kept:report_kept"},
+    lazy={
+        "kept": "trialog.cli.kept:report_kept",
+        "schema": "trialog.cli.schema:report_schema",
+    },
     invoke_without_command=True,
 )
 @click.option("--all", "everything", is_flag=True, help="Write every report there is.")

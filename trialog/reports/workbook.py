@@ -21,7 +21,7 @@ from trialog.records.formulas import guard
 from trialog.reports.document import Document
 from trialog.reports.sheet_charts import add_chart, can_be_drawn
 from trialog.reports.sheet_formats import format_of, unit_of
-from trialog.reports.tables import Column, Table, Value
+from trialog.reports.tables import NOTHING, Column, Table, Value
 
 LONGEST_TEXT = 32_767
 """Characters that a cell holds; a program refuses a file with more."""
@@ -61,7 +61,7 @@ class _Book:
     def __init__(self, book: xlsxwriter.Workbook, document: Document) -> None:
         self._book, self._document = book, document
         self._formats: dict[tuple[tuple[str, Any], ...], Format] = {}
-        self._names: set[str] = set()
+        self._names = {"history"}  # one program keeps that name for itself
 
     def write(self) -> None:
         """Write all sheets."""
@@ -178,8 +178,8 @@ class _Book:
     ) -> None:  # fmt: skip
         """Write a value in its type; one that is missing leaves the cell empty or in words."""
         row, place = where
-        if value is None:
-            if column.missing not in ("", "–"):
+        if value is None or value == "":
+            if column.missing not in ("", NOTHING):
                 self._text(sheet, row, place, column.missing, align="left")
         elif isinstance(value, str):
             self._text(sheet, row, place, value, text_wrap=True, align="left")
