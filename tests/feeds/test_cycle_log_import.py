@@ -5,9 +5,11 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 import pytest
+from sqlalchemy import select
 from support.cells import make_cell
 
 from trialog.errors import InvalidValueError
+from trialog.records.models import DueReport
 from trialog.records.words import Condition, CounterEvent, EntryKind, Reading, Stage
 
 DAY = "2026-03-02T"
@@ -33,6 +35,12 @@ def test_a_shift_without_an_open_row_is_opened_and_closed_around_its_rows(intake
     assert shift.closed_at == datetime(2026, 3, 2, 6, 2, tzinfo=UTC)
     assert shift.stage is Stage.BY_HAND
     assert shift.opening_counter is None
+
+
+def test_the_reports_of_the_shifts_of_a_file_are_due(intake, session, now):
+    intake.imports(SMALL)
+    due = session.scalars(select(DueReport)).one()
+    assert (due.shift_id, due.next_try_at) == (intake.shift("A").id, now)
 
 
 def test_a_row_brings_its_modes_person_time_number_and_note(intake, people):
