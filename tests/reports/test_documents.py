@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import base64
 import re
 from html.parser import HTMLParser
 
 import pytest
+from support.cells import opening
 
 from trialog.records.words import PlanKind
 from trialog.reports import words
+from trialog.reports.csv_form import as_csv
 from trialog.reports.kinds import html_of
 from trialog.reports.shift_report import build_shift_report
 from trialog.reports.trial_report import build_trial_report
@@ -22,13 +25,15 @@ class Page(HTMLParser):
     def __init__(self, html):
         super().__init__()
         self.stack, self.figures, self.rows, self.text = [], {}, [], []
-        self.outside, self.elements = [], []
+        self.outside, self.elements, self.tables = [], [], {}
         self.feed(html)
 
     def handle_starttag(self, tag, attributes):
         attributes = dict(attributes)
         self.elements.append(tag)
         self.outside += [value for name, value in attributes.items() if name in ("src", "href")]
+        if tag == "table":
+            self.tables[attributes.get("data-table")] = len(self.rows)
         if tag == "tr":
             self.rows.append([])
         elif tag in ("td", "th") and self.rows:
@@ -50,9 +55,10 @@ class Page(HTMLParser):
         if {"td", "th"} & set(tags):
             self.rows[-1][-1] += data
 
-    def row(self, first):
-        """Return the first row whose first cell begins with a text."""
-        return next(row for row in self.rows if row and row[0].startswith(first))
+    def row(self, first, table=None):
+        """Return the first row, from a table on, whose first cell begins with a text."""
+        rows = self.rows[self.tables[table] if table else 0 :]
+        return next(row for row in rows if row and row[0].startswith(first))
 
 
 @pytest.fixture
@@ -71,7 +77,7 @@ def test_a_shifts_document_shows_the_engines_figures(reports):
     report, page = reports[0], Page(html_of(reports[0]))
     assert page.figures == {"logged": "400", "good": "397", "failed": "2", "no_tests": "1"}
     for rate in report.rates:
-        cells = page.row(rate.name)
+        cells = page.row(rate.name, "rates")
         assert cells[1:3] == [f"{rate.cycles:,}", f"{rate.failures:,}"]
         assert cells[4] == words.rate(rate.estimate)
         assert cells[5] == words.rate_up(rate.upper) + words.one_in(rate.upper)
@@ -129,14 +135,36 @@ def test_what_people_typed_stays_text(reports, which):
 @pytest.mark.parametrize("which", [0, 1])
 def test_a_document_needs_nothing_from_elsewhere(reports, which):
     page = Page(html_of(reports[which]))
-    assert page.outside == []
+    assert [address for address in page.outside if not address.startswith("data:")] == []
 
 
-def test_only_the_trials_document_carries_the_chart_library(reports):
-    assert len(html_of(reports[0])) < 60_000
-    html = html_of(reports[1])
+def test_a_document_carries_the_chart_library_only_where_it_has_something_to_draw(shop, zone):
+    trial = shop.trial()
+    shop.write(opening("Early"))
+    (shift,) = shop.shifts().values()
+    html = html_of(build_shift_report(shop.session, shift, now=shop.now, zone=zone))
+    assert len(html) < 60_000
+    assert "No relevant failure so far." in html
+    html = html_of(build_trial_report(shop.session, trial, now=shop.now, zone=zone))
     assert len(html) > 1_000_000
     assert re.search(r'<div class="rp-canvas" data-chart="chart-failures-over-cycles"', html)
+
+
+@pytest.mark.parametrize("which", [0, 1])
+def test_the_numbers_of_each_picture_can_be_had_from_the_document_itself(reports, which):
+    report, page = reports[which], Page(html_of(reports[which]))
+    files = [address for address in page.outside if address.startswith("data:text/csv;base64,")]
+    drawn = [chart for chart in report.charts if chart.tables[0].name in page.tables]
+    assert len(drawn) > 1
+    assert [base64.b64decode(address.partition(",")[2]) for address in files] == [
+        as_csv(table, report.clock) for chart in drawn_as_shown(page, drawn)
+        for table in chart.tables
+    ]  # fmt: skip
+
+
+def drawn_as_shown(page, charts):
+    """Return charts in the order in which a page shows their tables."""
+    return sorted(charts, key=lambda chart: page.tables[chart.tables[0].name])
 
 
 def test_the_chart_says_the_same_as_a_table(reports):

@@ -18,6 +18,8 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from trialog.languages import current, in_markup, t
 from trialog.reports import words
+from trialog.reports.csv_form import csv_uri
+from trialog.reports.figures import Chart
 from trialog.reports.photos import MOST_IN_DOCUMENT
 
 HERE = Path(__file__).parent
@@ -36,7 +38,7 @@ _UNSAFE = frozenset('"\\<>\n\r\f\0')
 def frame(template: str, context: Mapping[str, Any]) -> str:
     """Write a document in the language spoken, but for its policy and its scripts.
 
-    One without charts in its context has no place for scripts.
+    One without anything to draw has no place for scripts.
     """
     return (
         environment()
@@ -46,7 +48,7 @@ def frame(template: str, context: Mapping[str, Any]) -> str:
             styles=(asset("report.css"), asset("document.css")),
             margins=_margins(context),
             policy_place=POLICY_PLACE,
-            scripts_place=SCRIPTS_PLACE if context["charts"] else "",
+            scripts_place=SCRIPTS_PLACE if _draws(context["charts"]) else "",
             most_photos=MOST_IN_DOCUMENT,
         )
     )
@@ -73,6 +75,10 @@ def _margins(context: Mapping[str, Any]) -> str:
     }
     inside = " ".join(f"@{box} {{ content: {content}; }}" for box, content in boxes.items())
     return f"@page {{ {inside} }}"
+
+
+def _draws(charts: Mapping[str, Chart]) -> bool:
+    return any(not chart.is_empty for chart in charts.values())
 
 
 def _short(text: str, longest: int) -> str:
@@ -146,5 +152,5 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.globals.update(t=in_markup, language=current, w=words)
+    made.globals.update(t=in_markup, language=current, w=words, csv_uri=csv_uri)
     return made

@@ -9,6 +9,7 @@ from typing import Any, TypeVar, cast
 from flask import Flask, request
 
 from trialog.languages import LANGUAGES, speaking
+from trialog.reports.csv_form import csv_uri
 from trialog.reports.kinds import FORMS
 from trialog.web.database import state
 
@@ -33,4 +34,6 @@ def in_language(view: V) -> V:
 
 def init_app(app: Flask) -> None:
     """Tell the templates which languages and forms reports can be had in."""
-    app.jinja_env.globals.update(report_languages=LANGUAGES, report_forms=tuple(FORMS))
+    app.jinja_env.globals.update(
+        report_languages=LANGUAGES, report_forms=tuple(FORMS), csv_uri=csv_uri
+    )

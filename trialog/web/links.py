@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from flask import Flask, url_for
+from collections.abc import Callable
+from typing import Any
+
+from flask import Flask, request, url_for
 
 from trialog.evidence import statistics_of
 from trialog.records.models import Cell, Requirement, Shift, Trial
@@ -42,6 +45,14 @@ def file_url(sha256: str) -> str:
 def trial_url(trial: Trial) -> str:
     """Return where a trial's page is."""
     return url_for("trials.show", trial_id=trial.id)
+
+
+def csv_page(kind: str, **ids: Any) -> Callable[[str], str]:
+    """Return what tells where a table of a kind of report is had as CSV, in the page's language."""
+    language = request.args.get("language")
+    return lambda table: url_for(
+        f"downloads.{kind}", form="csv", table=table, language=language, **ids
+    )
 
 
 def parked_url(cell_id: int) -> str | None:

@@ -44,6 +44,7 @@
     const paper = onPaperNow();
     const size = sizeOf(figure.layout.height || HEIGHT);
     place.style.minHeight = `${size.height}px`;
+    place.style.minWidth = `${(!paper && place.dataset.leastWidth) || 0}px`;
     Plotly.react(place, figure.data, { ...figure.layout, ...size }, CONFIG).then(() => {
       place.dataset.drawn = paper ? "paper" : "screen";
     });

@@ -16,7 +16,6 @@ from trialog.reports.figures.chart import (
     NO_GO_COLOUR,
     Chart,
     axis,
-    empty,
     frame,
     thinned,
 )
@@ -44,23 +43,21 @@ def between_failures(steps: Sequence[Step], cycles: int, *, subject: str) -> Cha
     chart = cycles_between_failures([step.cycle for step in steps], cycles)
     gaps = _gaps(steps, chart)
     figure = Figure()
-    if chart.limits is None:
-        empty(figure, t("no failure, so nothing between them"))
-    else:
+    if chart.limits is not None:
         _add_limits(figure, chart.limits, len(gaps))
         _add_gaps(figure, gaps)
         _add_open(figure, chart.since, len(gaps))
     frame(
         figure,
         xaxis=axis(
-            t("failure"), range=[0.4, max(len(gaps), 1) + 1.6], tickformat=",d",
+            t("failure"), range=[0.4, _end(len(gaps))], tickformat=",d",
             **({"dtick": 1} if len(gaps) < 12 else {"nticks": 8}),
         ),
         yaxis=axis(
             t("cycles since the one before"), type="log", tickformat=",d", dtick=1,
             minor={"dtick": "D1", "showgrid": False},
         ),
-        margin={"l": 90, "r": 20, "t": 12, "b": 56},
+        margin={"l": 90, "r": 20, "t": 12, "b": 64},
     )  # fmt: skip
     return Chart(
         name="cycles-between-failures",
@@ -79,8 +76,13 @@ def _gaps(steps: Sequence[Step], chart: BetweenChart) -> list[_Gap]:
     ]
 
 
+def _end(failures: int) -> float:
+    """Return the end of the axis: there is room for what goes on since the last failure."""
+    return failures + max(1.6, failures * 0.03)
+
+
 def _add_limits(figure: Figure, limits: BetweenLimits, failures: int) -> None:
-    ends = [0.4, failures + 1.6]
+    ends = [0.4, _end(failures)]
     # A lower limit of 0 good cycles is one that nothing breaks; it lies on the axis' first cycle.
     for name, height, style in (
         ("lower limit", limits.lower + 1, {"dash": "dot", "width": 1.5}),
@@ -153,9 +155,13 @@ def _title(chart: BetweenChart, cycles: int) -> str:
     failures = len(chart.between)
     counted = words.counted(cycles, "counted cycle")
     if not failures:
-        return t("No failure in {cycles}", cycles=counted) if cycles else t("No cycle counted yet")
+        return (
+            t("No relevant failure in {cycles}", cycles=counted)
+            if cycles
+            else t("No cycle counted yet")
+        )
     if failures == 1:
-        return t("One failure in {cycles}: nothing between failures yet", cycles=counted)
+        return t("One relevant failure in {cycles}: nothing between failures yet", cycles=counted)
     parts = []
     if chart.short:
         parts.append(t("sooner than a steady rate makes likely: {failures}",
@@ -172,7 +178,7 @@ def _title(chart: BetweenChart, cycles: int) -> str:
 def _summary(chart: BetweenChart, gaps: Sequence[_Gap], cycles: int, subject: str) -> str:
     limits = chart.limits
     if limits is None:
-        return t("{subject}: {cycles} without a failure.", subject=subject,
+        return t("{subject}: {cycles} without a relevant failure.", subject=subject,
                  cycles=words.counted(cycles, "counted cycle"))  # fmt: skip
     parts = [
         _first_words(chart, gaps, cycles, subject),
@@ -190,7 +196,7 @@ def _summary(chart: BetweenChart, gaps: Sequence[_Gap], cycles: int, subject: st
 
 def _first_words(chart: BetweenChart, gaps: Sequence[_Gap], cycles: int, subject: str) -> str:
     lengths = [gap.cycles for gap in gaps]
-    counts = t("{failures} in {cycles}", failures=words.counted(len(gaps), "failure"),
+    counts = t("{failures} in {cycles}", failures=words.counted(len(gaps), "relevant failure"),
                cycles=words.counted(cycles, "counted cycle"))  # fmt: skip
     if len(gaps) == 1:
         return t("{subject}: {counts}, at cycle {cycle}; {since} since (triangle).",
@@ -229,5 +235,5 @@ def _table(gaps: Sequence[_Gap]) -> Table:
             )
             for gap in gaps[left_out:]
         ),
-        empty=t("No failure so far."),
+        empty=t("No relevant failure so far."),
     )  # fmt: skip

@@ -21,7 +21,6 @@ from trialog.reports.figures.chart import (
     QUIET,
     Chart,
     axis,
-    empty,
     frame,
     named_places,
     plain_text,
@@ -42,9 +41,7 @@ def failures_by_shift(shifts: Sequence[CountedShift], *, subject: str, confidenc
     bounds = failure_rate_bounds(failures, cycles, confidence=confidence, sides="both")
     first = max(len(shifts) - MOST_SHIFTS, 0)
     figure = Figure()
-    if chart.limits is None:
-        empty(figure, t("no cycle counted yet"))
-    else:
+    if chart.limits is not None:
         _add_limits(figure, chart, first)
         _add_rates(figure, shifts, chart, bounds, first)
     frame(
@@ -125,8 +122,9 @@ def _top(chart: ControlChart, bounds: RateBoundsArray, first: int) -> float:
     if chart.limits is None:
         return 1.0
     limits = chart.limits.upper[first:] / chart.limits.cycles[first:].clip(1)
-    drawn = max(float(limits.max()), float(bounds.estimate[first:].max()), 1e-6)
-    return 100 * min(1.05 * float(bounds.upper[first:].max()), 2.5 * drawn)
+    drawn = max(float(limits.max()), float(bounds.estimate[first:].max()))
+    longest = 1.05 * float(bounds.upper[first:].max())
+    return 100 * (min(longest, 2.5 * drawn) if drawn else longest)
 
 
 def _names(shifts: Sequence[CountedShift], places: Sequence[int]) -> str:

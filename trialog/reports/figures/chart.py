@@ -37,13 +37,22 @@ MOST_POINTS = 2_000
 
 @dataclass(frozen=True)
 class Chart:
-    """A figure with the words and the tables that say the same."""
+    """A figure with the words and the tables that say the same.
+
+    `least_width`: pixels below which it is to be moved sideways instead of drawn narrower.
+    """
 
     name: str
     title: str
     summary: str
     tables: tuple[Table, ...]
     figure: Figure
+    least_width: int = 0
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether there is nothing to draw: the title then says all there is to say."""
+        return not self.tables[0].rows
 
     @cached_property
     def json(self) -> str:
@@ -79,7 +88,7 @@ def named_places(names: Sequence[str], most: int = 8) -> dict[str, Any]:
     places = list(thinned(len(names), most))
     return {
         "tickvals": places,
-        "ticktext": [plain_text(names[place], 14) for place in places],
+        "ticktext": [plain_text(names[place], 16) for place in places],
         "range": [-0.6, max(len(names), 1) - 0.4],
         "automargin": True,
     }
@@ -92,7 +101,7 @@ def frame(figure: Figure, *, xaxis: dict[str, Any], yaxis: dict[str, Any], **mor
         "paper_bgcolor": CLEAR,
         "plot_bgcolor": CLEAR,
         "font": {"color": TEXT, "family": "system-ui, sans-serif", "size": 14},
-        "margin": {"l": 70, "r": 20, "t": 12, "b": 56},
+        "margin": {"l": 70, "r": 20, "t": 12, "b": 64},
         "height": HEIGHT,
         "separators": localised(".,"),
     }
@@ -103,8 +112,3 @@ def label(figure: Figure, text: str, colour: str, *, more: str = "", **place: An
     """Write a word into a figure, and what goes with it in lighter letters."""
     style = {"showarrow": False, "font": {"color": colour, "size": 15}}
     figure.add_words(f"<b>{text}</b>{more}", **(style | place))
-
-
-def empty(figure: Figure, why: str) -> None:
-    """Say in the middle of a figure why there is nothing in it."""
-    label(figure, why, QUIET, x=0.5, y=0.5, xref="paper", yref="paper")

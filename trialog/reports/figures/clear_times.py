@@ -15,7 +15,6 @@ from trialog.reports.figures.chart import (
     NO_GO_COLOUR,
     Chart,
     axis,
-    empty,
     frame,
     label,
     thinned,
@@ -43,8 +42,6 @@ def clear_times(found: Interruptions) -> Chart:
     if kept:
         _add_steps(figure, within, kept, unit)
         _add_marks(figure, found, unit)
-    else:
-        empty(figure, t("no stop was timed"))
     frame(
         figure,
         xaxis=axis(t("cleared within, {unit}", unit=name),
@@ -86,7 +83,8 @@ def _add_marks(figure: Figure, found: Interruptions, unit: int) -> None:
         at = (seconds or 0) / unit
         figure.add_line(x0=at, x1=at, y0=0, y1=104,
                          line={"color": colour, "width": 2, "dash": dash})  # fmt: skip
-        late = (seconds or 0) > max(found.clear_seconds) / 2
+        # Right of its line and low there is room below the curve; at the end of the axis is none.
+        late = (seconds or 0) > max(found.clear_seconds) * 0.8
         label(figure, text, colour, x=at, y=height, xanchor="right" if late else "left",
               xshift=-5 if late else 5)  # fmt: skip
 

@@ -21,7 +21,7 @@ from trialog.reports.figures.chart import (
 from trialog.reports.figures.figure import Figure
 from trialog.reports.tables import Column, Table
 
-HEIGHT = 220
+HEIGHT = 230
 LEVELS = ("NO-GO", "KEEP RUNNING", "GO")
 COLOURS = {"NO-GO": NO_GO_COLOUR, "KEEP RUNNING": KEEP_COLOUR, "GO": GO_COLOUR}
 SHAPES = {"NO-GO": "square", "KEEP RUNNING": "diamond", "GO": "circle"}
@@ -67,7 +67,7 @@ def decisions_over_cycles(said: Sequence[Said]) -> Chart:
     )
     frame(
         figure,
-        xaxis=axis(t("counted cycles"), rangemode="tozero", tickformat=",d"),
+        xaxis=axis(t("counted cycles"), rangemode="tozero", tickformat=",d", nticks=5, tickangle=0),
         yaxis=axis(
             "",
             tickvals=list(range(len(LEVELS))),
@@ -75,7 +75,7 @@ def decisions_over_cycles(said: Sequence[Said]) -> Chart:
             range=[-0.4, 2.4],
         ),
         height=HEIGHT,
-        margin={"l": 120, "r": 20, "t": 12, "b": 56},
+        margin={"l": 120, "r": 20, "t": 12, "b": 64},
     )
     return Chart(
         name="decisions-over-cycles",

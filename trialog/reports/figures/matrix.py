@@ -14,7 +14,6 @@ from trialog.reports.figures.chart import (
     TEXT,
     Chart,
     axis,
-    empty,
     frame,
     plain_text,
 )
@@ -27,6 +26,9 @@ MOST_SHIFTS = 24
 MOST_ROWS = 500
 
 ROW, AROUND = 30, 76
+
+LEAST_WIDTH = 540
+"""In fewer pixels the words would not fit into their boxes."""
 
 NOT = "–"
 
@@ -54,8 +56,6 @@ def conditions_matrix(report: ConditionsReport) -> Chart:
             hovertext=[[_hover(shift, heading) for heading in headings] for shift in shown],
             hoverinfo="text",
         )
-    else:
-        empty(figure, t("no shift with counted cycles"))
     frame(
         figure,
         xaxis=axis(
@@ -75,8 +75,9 @@ def conditions_matrix(report: ConditionsReport) -> Chart:
         name="conditions",
         title=_title(report),
         summary=_summary(report, len(shown)),
-        tables=(_totals(report), _table(report)),
+        tables=(_table(report), _totals(report)),
         figure=figure,
+        least_width=LEAST_WIDTH,
     )
 
 

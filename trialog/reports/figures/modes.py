@@ -18,7 +18,6 @@ from trialog.reports.figures.chart import (
     TEXT,
     Chart,
     axis,
-    empty,
     frame,
     label,
     plain_text,
@@ -29,7 +28,7 @@ from trialog.reports.tables import Column, Table
 MOST_MODES = 12
 """Modes with a bar of their own; the table has all."""
 
-ROW, AROUND = 46, 78
+ROW, AROUND, LEAST_ROWS = 46, 86, 3
 """Pixels of a bar with its name above, and of the axis and the edges."""
 
 STYLES: dict[Effect, dict[str, Any]] = {
@@ -43,12 +42,11 @@ STYLES: dict[Effect, dict[str, Any]] = {
 def failure_modes(modes: Sequence[RankedMode], *, subject: str) -> Chart:
     """Draw how often each failure mode was seen, and how they add up."""
     shown, total = modes[:MOST_MODES], modes[-1].so_far if modes else 0
+    rows = max(len(shown), LEAST_ROWS)
     figure = Figure()
     if shown:
         _add_bars(figure, shown)
         _add_sum(figure, shown, total)
-    else:
-        empty(figure, t("no relevant failure"))
     frame(
         figure,
         xaxis=axis(
@@ -56,11 +54,11 @@ def failure_modes(modes: Sequence[RankedMode], *, subject: str) -> Chart:
             **({"dtick": 1} if total < 8 else {"nticks": 6}),
         ),
         yaxis=axis(
-            "", range=[max(len(shown), 1) - 0.4, -0.75], showticklabels=False, ticks="",
+            "", range=[rows - 0.4, -0.75], showticklabels=False, ticks="",
             showgrid=False,
         ),
-        height=AROUND + ROW * max(len(shown), 3),
-        margin={"l": 24, "r": 24, "t": 12, "b": 56},
+        height=AROUND + ROW * rows,
+        margin={"l": 24, "r": 24, "t": 12, "b": 64},
         bargap=0.5,
     )  # fmt: skip
     return Chart(

@@ -221,7 +221,7 @@ def times_to_decide(spans: Sequence[Span], shifts: dict[int, int], best: Kind) -
         _add_span(figure, span, row, shifts)
     frame(
         figure,
-        margin={"l": 24, "r": 24, "t": 12, "b": 56},
+        margin={"l": 24, "r": 24, "t": 12, "b": 64},
         xaxis=axis(
             t("cycles until GO or NO-GO"),
             range=[0, max(span.nine_tenths for span in spans) * 1.06],

@@ -16,7 +16,6 @@ from trialog.reports.figures.chart import (
     NO_GO_COLOUR,
     Chart,
     axis,
-    empty,
     frame,
     label,
     plain_text,
@@ -41,8 +40,6 @@ def proven_over_time(
     moments = [(one.closed_at or now).astimezone(clock).replace(tzinfo=None) for one in course]
     if course:
         _add_course(figure, course, moments, required_seconds, unit)
-    else:
-        empty(figure, t("nothing proven yet"))
     figure.add_level(
         y=required_seconds / unit, line={"color": NO_GO_COLOUR, "width": 2, "dash": "dash"}
     )
@@ -54,6 +51,7 @@ def proven_over_time(
         yaxis=axis(
             t("proven stretch, {unit}", unit=name), range=[0, 1.15 * longest / unit],
         ),
+        margin={"l": 70, "r": 20, "t": 12, "b": 84},
     )  # fmt: skip
     return Chart(
         name="proven-stretch",
@@ -97,8 +95,8 @@ def _days(moments: Sequence[datetime]) -> dict[str, Any]:
     edge = max(span / 20, timedelta(hours=6))
     ends = [moment.isoformat(timespec="minutes")
             for moment in (moments[0] - edge, moments[-1] + edge)]  # fmt: skip
-    form = "%m-%d<br>%H:%M" if span < FEW_DAYS else "%Y-<br>%m-%d"
-    return {"type": "date", "range": ends, "tickformat": form, "nticks": 6, "tickangle": 0}
+    form = "%m-%d<br>%H:%M" if span < FEW_DAYS else "%m-%d<br>%Y"
+    return {"type": "date", "range": ends, "tickformat": form, "nticks": 5, "tickangle": 0}
 
 
 def _stretch(one: Proven) -> str:

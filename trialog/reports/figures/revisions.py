@@ -63,7 +63,7 @@ def rates_by_revision(rates: Sequence[Rate], limit: float, confidence: float) ->
         figure,
         xaxis=axis(
             "", tickvals=places, ticktext=[plain_text(one.what) for one in rates],
-            range=[-0.6, len(rates) - 0.4],
+            range=[-0.6, len(rates) - 0.4], automargin=True,
         ),
         yaxis=axis(t("failed, % of cycles"), rangemode="tozero"),
     )  # fmt: skip

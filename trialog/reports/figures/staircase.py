@@ -262,7 +262,7 @@ def _at(cycle: int, failures: int) -> str:
 
 def _lay_out(figure: Figure, end: Extent) -> None:
     whole = {"dtick": 1} if end.failures < 12 else {}
-    ticks = 7 if end.cycles < 200_000 else 5 if end.cycles < 2_000_000 else 3
+    ticks = 5 if end.cycles < 2_000_000 else 3
     frame(
         figure,
         xaxis=axis(

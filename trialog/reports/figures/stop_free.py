@@ -24,7 +24,6 @@ from trialog.reports.figures.chart import (
     TEXT,
     Chart,
     axis,
-    empty,
     frame,
     label,
 )
@@ -34,6 +33,7 @@ from trialog.reports.tables import Column, Table
 HOUR = 3600
 POINTS = 80
 TABLE_ROWS = 9
+LEAST_DIGITS, LONGEST_ASKED = 3, len("99.99 %")
 LEAST_SAID = 0.001
 """A smaller chance is said to be under that."""
 
@@ -76,14 +76,12 @@ def stop_free_stretches(alone: Alone) -> Chart:
     figure = Figure()
     if alone.rate.cycles:
         _add_lines(figure, [one / unit for one in lengths], shown, chances)
-    else:
-        empty(figure, t("no cycle counted yet"))
     _add_required(figure, alone, unit)
     frame(
         figure,
         showlegend=True,
         legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"},
-        margin={"l": 70, "r": 20, "t": 64, "b": 56},
+        margin={"l": 70, "r": 20, "t": 64, "b": 64},
         xaxis=axis(t("stretch, {unit}", unit=name), range=[0, lengths[-1] / unit], nticks=7),
         yaxis=axis(t("chance without a stop"), range=[0, 103], ticksuffix=" %"),
     )
@@ -140,7 +138,7 @@ def _add_required(figure: Figure, alone: Alone, unit: int) -> None:
             "color": GO_COLOUR if reached else KEEP_COLOUR,
             "line": {"width": 3, "color": GO_COLOUR if reached else MARK},
         },
-        text=[t("required: {chance} for {length}", chance=words.rate(alone.target, 3),
+        text=[t("required: {chance} for {length}", chance=_pair(alone)[1],
                 length=words.length(alone.required_seconds))],
         hoverinfo="text",
     )  # fmt: skip
@@ -153,20 +151,33 @@ def _chance(alone: Alone) -> float:
     return stop_free_chance(alone.upper, alone.cycles_of(alone.required_seconds))
 
 
-def _shown(chance: float) -> str:
+def _shown(chance: float, digits: int = 0) -> str:
     """Say a chance that was shown, rounded down."""
     if chance < LEAST_SAID:
         return t("under {chance}", chance=words.chance(LEAST_SAID))
-    return words.rate_down(chance, 3 if chance > 0.9 else 2)
+    return _floor(chance, digits or (LEAST_DIGITS if chance > 0.9 else words.DIGITS))
 
 
 def _pair(alone: Alone) -> tuple[str, str]:
     """Say the chance that is shown and the one required, so that the words tell which is larger."""
-    if not alone.reached:
-        return _shown(_chance(alone)), words.rate(alone.target, 3)
-    # What is proven is decided in decimals, so no float may say a hair less.
-    chance = max(_chance(alone), alone.target)
-    return words.rate_down(chance, 3), words.rate_down(alone.target, 3)
+    chance = _chance(alone)
+    if alone.reached:
+        # What is proven is decided in decimals, so no float may say a hair less.
+        return _shown(max(chance, alone.target)), _target(alone.target, LEAST_DIGITS)
+    digits = LEAST_DIGITS
+    while digits < words.MOST_DIGITS and _floor(chance, digits) == _floor(alone.target, digits):
+        digits += 1
+    return _shown(chance, digits), _target(alone.target, digits)
+
+
+def _floor(value: float, digits: int) -> str:
+    return words.rate_down(value, digits)
+
+
+def _target(value: float, digits: int) -> str:
+    """Say a chance that is required: as it was asked for, or a device's share of that."""
+    asked = words.chance(value)
+    return asked if len(asked) <= LONGEST_ASKED else _floor(value, digits)
 
 
 def _title(alone: Alone) -> str:
@@ -185,7 +196,7 @@ def _title(alone: Alone) -> str:
 def _summary(alone: Alone) -> str:
     asked = t("{subject}: {length} are required, with a chance of {target}.",
               subject=alone.subject, length=words.length(alone.required_seconds),
-              target=words.rate(alone.target, 3))  # fmt: skip
+              target=_pair(alone)[1])  # fmt: skip
     if not alone.rate.cycles:
         return asked
     proven = t("no limit") if alone.proven_seconds is None else words.stretch(alone.proven_seconds)
@@ -227,5 +238,7 @@ def _table(
                 float(chances.upper[at]),
             )
             for at in rows
+            if alone.rate.cycles
         ),
+        empty=t("No cycle counted yet."),
     )  # fmt: skip

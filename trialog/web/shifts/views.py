@@ -22,7 +22,7 @@ from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
 from trialog.web.language import language_asked
 from trialog.web.lines import new_id
-from trialog.web.links import parked_url
+from trialog.web.links import csv_page, parked_url
 from trialog.web.security import allowed, report_page
 from trialog.web.shifts import bp
 from trialog.web.shifts.forms import ReadingForm, UndoForm
@@ -114,6 +114,7 @@ def _page(shift: Shift, **forms: Any) -> str:
             reading_form=reading_form,
             wrong=errors[0] if errors else None,
             new_id=new_id,
+            csv_page=csv_page("shift", shift_id=shift.id),
             photo_page=_photo_page,
             parked_page=parked_url(shift.cell_id),
         )

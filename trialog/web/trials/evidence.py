@@ -11,7 +11,7 @@ from trialog.reports.kinds import context
 from trialog.web.clock import now, zone
 from trialog.web.database import get_or_404, get_session
 from trialog.web.language import in_language
-from trialog.web.links import file_url, shift_page
+from trialog.web.links import csv_page, file_url, shift_page
 from trialog.web.security import allowed, report_page
 from trialog.web.trials import bp
 
@@ -27,6 +27,7 @@ def evidence(trial_id: int) -> str:
         "trials/evidence.html",
         trial=trial,
         **context(build_evidence_report(get_session(), trial, now=now(), zone=zone())),
+        csv_page=csv_page("evidence", trial_id=trial_id),
         shift_page=shift_page,
         file_page=file_url,
     )

@@ -19,7 +19,7 @@ from trialog.web.clock import now, zone
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
 from trialog.web.language import in_language
-from trialog.web.links import parked_url
+from trialog.web.links import csv_page, parked_url
 from trialog.web.security import allowed, report_page
 from trialog.web.trials import bp
 from trialog.web.trials.offering import sign_off_links
@@ -39,6 +39,7 @@ def show(trial_id: int) -> str:
         "trials/show.html",
         trial=trial,
         **context(report),
+        csv_page=csv_page("trial", trial_id=trial_id),
         shift_page=_shift_page,
         trial_page=lambda other: url_for("trials.show", trial_id=other),
         line_page=lambda key: url_for("trials.line", trial_id=trial_id, key=key),
