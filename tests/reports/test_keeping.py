@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 import threading
+import zlib
 from dataclasses import fields
 from datetime import timedelta
 from zoneinfo import ZoneInfo
@@ -14,7 +16,7 @@ from sqlalchemy import func, select, update
 from support.cells import closing, good, note, opening, revision, ruling, undo, write
 from support.tampering import past_the_application
 
-from trialog.errors import ConflictError
+from trialog.errors import ConflictError, InvalidValueError
 from trialog.evidence import acknowledge, refuse, sign
 from trialog.records import kept as records
 from trialog.records.database import unit_of_work
@@ -24,6 +26,7 @@ from trialog.records.models import AuditEvent, DueReport, KeptReport, SignOff
 from trialog.records.verify import verify
 from trialog.records.words import AcknowledgementKind, EntryKind, ReportKind
 from trialog.reports import keeping, kinds
+from trialog.reports.freezing import body_of, thaw
 from trialog.reports.keeping import Keeper, keep_due, keep_shift, kept_document
 
 from .conftest import HOSTILE
@@ -96,7 +99,7 @@ def test_a_closed_shifts_report_is_kept_as_it_is_made(shop, session, keeper, clo
     assert verify(session) == []
 
 
-@pytest.mark.parametrize("form", ["html", "json"])
+@pytest.mark.parametrize("form", ["html", "json", "xlsx", "csv"])
 @pytest.mark.database("sqlite")  # the forms are made of what was read
 def test_what_is_kept_is_had_in_the_forms_of_a_fresh_report(shop, session, keeper, clock, form):
     shop.rich_shift()
@@ -104,6 +107,40 @@ def test_what_is_kept_is_had_in_the_forms_of_a_fresh_report(shop, session, keepe
     keep_due(keeper)
     thawed = kept_document(session, kept(session)[0])
     assert kinds.render(thawed, form) == kinds.render(made, form)
+
+
+FROZEN = {
+    "form": 1, "kind": "shift", "stem": "shift-7", "title": "Shift A, Lathe 4", "about": "Lathe 4",
+    "sentence": "9 good cycles.", "language": "en", "produced_at": "2026-03-02T15:00:00+01:00",
+    "zone": "CET", "clock": "Europe/Berlin", "data": {"logged": 9},
+    "html": "<html><main><p>9 good cycles.</p></main></html>",
+    "cautions": ["Statistics do not make a cell safe."], "methods": ["Exact bounds."],
+    "tables": [{
+        "name": "cycles", "caption": "Cycles", "head": "", "empty": "", "upright": False,
+        "gone since": "a field of former times",
+        "columns": [
+            {"key": "at", "heading": "time", "kind": "moment", "unit": "", "missing": "–",
+             "aside": "", "on_page": True, "gone since": 1},
+            {"key": "rate", "heading": "rate", "kind": "rate"},
+        ],
+        "rows": [[{"at": "2026-03-02T13:00:00+00:00"}, 0.25], [None, None]],
+    }],
+}  # fmt: skip
+"""A report as it was frozen in March 2026. Never change it: records hold such ones."""
+
+
+def test_what_was_frozen_once_is_read_for_ever():
+    thawed = thaw(zlib.compress(json.dumps(FROZEN).encode()), str)
+    assert (thawed.title, thawed.data, thawed.clock) == ("Shift A, Lathe 4", {"logged": 9}, ZONE)
+    assert thawed.tables[0].in_words(thawed.clock) == (("2026-03-02 14:00", "25 %"), ("–", "–"))
+    assert body_of(thawed) == "<p>9 good cycles.</p>"
+    assert kinds.render(thawed, "json").content == b'{\n  "logged": 9\n}\n'
+
+
+def test_a_form_that_only_a_later_version_knows_is_refused():
+    later = zlib.compress(json.dumps(FROZEN | {"form": 2}).encode())
+    with pytest.raises(InvalidValueError, match="kept report must be of form 1"):
+        thaw(later, str)
 
 
 @pytest.mark.database("sqlite")  # what is compressed does not depend on it

@@ -63,13 +63,12 @@ def thaw(content: bytes, photo: Callable[[str], str]) -> Document:
         raise InvalidValueError("kept report", f"be of form {FORM}", "another version's")
     clock = ZoneInfo(frozen["clock"])
     return Document(
-        **{field.name: frozen[field.name] for field in fields(Document) if field.type == "str"}
+        **_known(Document, frozen)
         | {
             "html": _NAMED.sub(lambda found: f'src="{photo(found[1])}"', frozen["html"]),
             "produced_at": datetime.fromisoformat(frozen["produced_at"]).astimezone(clock),
             "clock": clock,
             "tables": tuple(_table(one, clock) for one in frozen["tables"]),
-            "data": frozen["data"],
             "cautions": tuple(frozen["cautions"]),
             "methods": tuple(frozen["methods"]),
         }
@@ -95,9 +94,14 @@ def _plain_table(table: Table) -> dict[str, Any]:
 
 
 def _table(plain: dict[str, Any], clock: tzinfo) -> Table:
-    columns = tuple(Column(**column) for column in plain["columns"])
+    columns = tuple(Column(**_known(Column, column)) for column in plain["columns"])
     rows = tuple(tuple(_value(value, clock) for value in row) for row in plain["rows"])
-    return Table(**plain | {"columns": columns, "rows": rows})
+    return Table(**_known(Table, plain) | {"columns": columns, "rows": rows})
+
+
+def _known(kind: type[Document | Table | Column], plain: dict[str, Any]) -> dict[str, Any]:
+    """Return the fields that were frozen and are still there; a field that is new has a default."""
+    return {field.name: plain[field.name] for field in fields(kind) if field.name in plain}
 
 
 def _value(value: Any, clock: tzinfo) -> Any:
