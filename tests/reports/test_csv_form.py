@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 from support.demo import DEMO_ZONE
 
+import trialog
 from trialog.errors import InvalidValueError
 from trialog.records.formulas import unguard
 from trialog.reports.csv_form import as_csv
@@ -68,3 +71,14 @@ def test_headings_stay_in_every_language_and_no_key_stands_twice(demo_reports, n
         head = read(render(demo_reports(name)[1], "csv", table=table.name).content)[0]
         assert len(set(head)) == len(head)
         assert head == read(render(spanish, "csv", table=table.name).content)[0]
+
+
+@pytest.mark.parametrize("name", list(KINDS))
+def test_the_help_names_every_table_in_its_order(demo_reports, name):
+    text = (Path(trialog.__file__).parent / "docs" / "reports.md").read_text(encoding="utf-8")
+    (line,) = re.findall(rf"^\| {name} \| (`.*) \|$", text, flags=re.MULTILINE)
+    told = re.findall(r"`([a-z-]+)`", line)
+    report, _ = demo_reports(name)
+    there = [re.sub(r"\d+$", "", table.name) for table in KINDS[name].tables(report)]
+    assert list(dict.fromkeys(there)) == [one for one in told if one in there]
+    assert set(told) - set(there) <= {"spot-checks", "spot-check-totals"}  # the demo has none

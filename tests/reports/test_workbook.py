@@ -321,3 +321,24 @@ def test_another_program_opens_and_recalculates_it_without_an_error(workbook, tm
         assert any(name.startswith("xl/charts/chart") for name in parts.namelist())
         sheets = [name for name in parts.namelist() if name.startswith("xl/worksheets/sheet")]
         assert not any(b"<f" in parts.read(name) for name in sheets), "a cell became a formula"
+
+
+def test_a_bound_and_its_limit_are_seen_with_as_many_decimals():
+    columns = (Column("upper", "at most", "rate_up"), Column("limit", "limit", "rate_down"))
+    table = Table("trials", "t", columns, ((0.000312, 0.02466), (0.5, 0.02)))
+    facts = Table("facts", "f", columns, ((0.02465, 0.000312),), upright=True)
+    book = read_back(made_of(table, facts))
+    assert {cell.number_format for row in book.sheet("trials")["A3:B4"] for cell in row} == {
+        "0.0000%"
+    }
+    facts = [row[0].number_format for row in book.book.worksheets[0]["B8:B9"]]
+    assert facts == ["0.0000%", "0.0000%"]
+
+
+def test_rows_that_a_sheet_has_no_room_for_are_said_to_be_in_the_other_file(monkeypatch):
+    monkeypatch.setattr("trialog.reports.workbook.MOST_ROWS", 3)
+    table = Table("n", "numbers", (Column("n", "n", "count"),), tuple((n,) for n in range(5)))
+    book = read_back(made_of(table))
+    assert [cell.value for cell in book.sheet("n")["A"]] == [
+        "numbers; 2 more rows are in the CSV file", "n", 0, 1, 2,
+    ]  # fmt: skip

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from trialog.languages import t
 from trialog.reports.tables import Column, Value
@@ -11,12 +11,22 @@ from trialog.reports.tables import Column, Value
 DIGITS, MOST_DECIMALS = 3, 12
 """Digits that are seen of a column's smallest number, and decimals spent on that at most."""
 
-PERCENT = ("rate", "rate_up", "rate_down", "chance", "share")
+RATES = ("rate", "rate_up", "rate_down")
+PERCENT = (*RATES, "chance", "share")
 MEASURED = ("number", "number_up", "number_down")
 
 
-def format_of(column: Column, values: Sequence[Value]) -> str:
-    """Return the number format of a column that holds some values."""
+def rates_among(pairs: Iterable[tuple[Column, Value]]) -> list[Value]:
+    """Return the rates among the values of a table.
+
+    They are all seen with as many decimals, so that a bound beside its limit never looks like the
+    larger of the two where it is not.
+    """
+    return [value for column, value in pairs if column.kind in RATES]
+
+
+def format_of(column: Column, values: Sequence[Value], rates: Sequence[Value] = ()) -> str:
+    """Return the number format of a column that holds some values, in a table with some rates."""
     if column.kind == "moment":
         return "yyyy-mm-dd hh:mm"
     if column.in_seconds:
@@ -24,7 +34,8 @@ def format_of(column: Column, values: Sequence[Value]) -> str:
     if column.kind == "count":
         return "#,##0"
     if column.kind in PERCENT:
-        return f"0{_decimals(values, 2)}%"
+        shown = rates if rates and column.kind in RATES else values
+        return f"0{_decimals(shown, 2)}%"
     return f"#,##0{_decimals(values, 0)}" if column.kind in MEASURED else "@"
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterable
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -16,11 +16,11 @@ import xlsxwriter
 from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
-from trialog.languages import t
+from trialog.languages import t, tn
 from trialog.records.formulas import guard
 from trialog.reports.document import Document
 from trialog.reports.sheet_charts import add_chart, can_be_drawn
-from trialog.reports.sheet_formats import format_of, unit_of
+from trialog.reports.sheet_formats import format_of, rates_among, unit_of
 from trialog.reports.tables import NOTHING, Column, Table, Value
 
 LONGEST_TEXT = 32_767
@@ -34,6 +34,9 @@ NARROWEST, WIDEST = 9, 60
 
 HEAD = 1
 """The row of the headings, below the caption."""
+
+MOST_ROWS = 1_048_000
+"""Rows that a sheet has room for, with a few to spare."""
 
 ROWS_OF_CHART = 24
 """Rows that a picture covers."""
@@ -124,7 +127,8 @@ class _Book:
         for table in document.tables:
             if table.upright:
                 self._text(sheet, row + 1, 0, table.caption, bold=True)
-                row = self._facts(sheet, row + 2, zip(table.columns, table.rows[0], strict=True))
+                facts = list(zip(table.columns, table.rows[0], strict=True))
+                row = self._facts(sheet, row + 2, facts)
         lists = ((t("Method and sources"), document.methods), (t("Cautions"), document.cautions))
         for caption, texts in lists:
             self._text(sheet, row + 1, 0, caption, bold=True)
@@ -135,42 +139,45 @@ class _Book:
                 sheet.set_row(row, 15 * (1 + len(text) // 85))
                 row += 1
 
-    def _facts(self, sheet: Worksheet, row: int, facts: Iterable[tuple[Column, Value]]) -> int:
+    def _facts(self, sheet: Worksheet, row: int, facts: Sequence[tuple[Column, Value]]) -> int:
         """Write facts below each other and return the row after them."""
+        rates = rates_among(facts)
         for column, value in facts:
             self._text(sheet, row, 0, self._heading(column))
-            self._value(sheet, (row, 1), column, value, self._style(column, [value], left=True))
+            style = {"num_format": format_of(column, [value], rates), "align": "left"}
+            self._value(sheet, (row, 1), column, value, style)
             row += 1
         return row
 
     def _table(self, table: Table) -> tuple[str, int]:
         """Write a table and return its sheet's name and the number of its rows."""
         sheet = self._sheet(t(table.name.replace("-", " ")))
-        self._text(sheet, 0, 0, table.caption, bold=True)
+        rows = table.rows[:MOST_ROWS]
+        more = len(table.rows) - len(rows)
+        left_out = tn("; {number} more row is in the CSV file",
+                      "; {number} more rows are in the CSV file", more) if more else ""  # fmt: skip
+        self._text(sheet, 0, 0, table.caption + left_out, bold=True)
+        rates = rates_among(pair for row in rows for pair in zip(table.columns, row, strict=True))
         head = {"bold": True, "text_wrap": True, "bottom": 1, "bg_color": "#E7EBF0"}
         for place, column in enumerate(table.columns):
-            values = [row[place] for row in table.rows]
+            values = [row[place] for row in rows]
             heading = self._heading(column)
             self._text(sheet, HEAD, place, heading, **head)
             sheet.set_column(place, place, _width(column, heading, values))
-            style = self._style(column, values)
+            style = {"num_format": format_of(column, values, rates)}
             for row, value in enumerate(values, start=HEAD + 1):
                 self._value(sheet, (row, place), column, value, style)
         sheet.freeze_panes(HEAD + 1, 1)
         sheet.repeat_rows(HEAD)
-        if table.rows:
-            sheet.autofilter(HEAD, 0, HEAD + len(table.rows), len(table.columns) - 1)
+        if rows:
+            sheet.autofilter(HEAD, 0, HEAD + len(rows), len(table.columns) - 1)
         else:
             self._text(sheet, HEAD + 1, 0, table.empty)
-        return sheet.get_name(), len(table.rows)
+        return sheet.get_name(), len(rows)
 
     def _heading(self, column: Column) -> str:
         unit = unit_of(column, self._document.zone)
         return f"{column.heading} ({unit})" if unit else column.heading
-
-    def _style(self, column: Column, values: list[Value], *, left: bool = False) -> dict[str, Any]:
-        side = {"align": "left"} if left else {}
-        return {"num_format": format_of(column, values)} | side
 
     def _value(
         self, sheet: Worksheet, where: tuple[int, int], column: Column, value: Value,
