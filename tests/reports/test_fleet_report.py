@@ -18,11 +18,11 @@ from trialog.records.database import unit_of_work
 from trialog.records.models import Person, SignOff
 from trialog.records.queries import find_cell
 from trialog.records.words import Stage
-from trialog.reports import fleet_report
 from trialog.reports.cell_report import build_cell_report
 from trialog.reports.fleet_report import build_fleet_report
 from trialog.reports.kinds import document
 from trialog.reports.remembered import RememberedStandings
+from trialog.reports.standings import cell_standing
 
 # What is said does not depend on what keeps the records.
 pytestmark = pytest.mark.database("sqlite")
@@ -126,7 +126,7 @@ def test_the_demo_stands_in_the_overview_as_on_its_own_page(demo_session):
 def judged(monkeypatch):
     """Count how often a cell is judged anew."""
     count = []
-    judge = fleet_report.cell_standing
+    judge = cell_standing
 
     def counted(session, cell, zone):
         count.append(cell.name)

@@ -9,24 +9,21 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from trialog.evidence import Verdict, cautions
-from trialog.evidence.course import proven_course
-from trialog.evidence.readiness import StageReadiness, readiness_of
-from trialog.records.models import Cell, CellRollup, Shift
+from trialog.evidence import cautions, judge
+from trialog.languages import t
+from trialog.languages import t
+from trialog.records.models import Cell, CellRollup, Shift, Trial
 from trialog.records.queries import revisions_in_order
-from trialog.reliability import failure_rate_bounds
 from trialog.reports import methods, words
 from trialog.reports.figures import Chart
-from trialog.reports.figures.proven import proven_over_time
-from trialog.reports.figures.stop_free import Alone, stop_free_stretches
 from trialog.reports.particulars import Particulars
+from trialog.reports.pictures import alone_chart, proven_chart
 from trialog.reports.plain import plain
-from trialog.reports.rates import INTERVAL_CONFIDENCE
 from trialog.reports.standings import (
     Attention,
     StageStanding,
+    Standing,
     cell_standing,
-    leading,
 )
 
 SHIFTS_SHOWN = 5
@@ -89,22 +86,32 @@ class CellReport:
         return tuple(sorted(reversed(self.stages), key=lambda one: one.stage != self.stage))
 
 
-def build_cell_report(session: Session, cell: Cell, *, now: datetime, zone: tzinfo) -> CellReport:
-    """Gather the report of a cell as it stands now."""
-    ready = readiness_of(session, cell)
-    standing = cell_standing(session, cell, zone, ready)
-    drawn = _drawn(leading(ready))
+def build_cell_report(
+    session: Session,
+    cell: Cell,
+    *,
+    now: datetime,
+    zone: tzinfo,
+    standing: Standing = cell_standing,
+) -> CellReport:
+    """Gather the report of a cell as it stands now; `standing` for who remembers how it stood."""
+    stood = standing(session, cell, zone)
+    drawn = (
+        None if stood.now is None else judge(session, session.get_one(Trial, stood.now.drawn_id))
+    )
     return CellReport(
-        cell=standing.cell,
-        sentence=standing.sentence,
-        may_run_alone=standing.may_run_alone,
-        stage=standing.stage,
-        verdict=standing.verdict,
-        attention=standing.attention,
-        parked_lines=standing.parked_lines,
-        stages=standing.stages,
+        cell=stood.cell,
+        sentence=stood.sentence,
+        may_run_alone=stood.may_run_alone,
+        stage=stood.stage,
+        verdict=stood.verdict,
+        attention=stood.attention,
+        parked_lines=stood.parked_lines,
+        stages=stood.stages,
         drawn=None if drawn is None else drawn.trial,
-        charts=() if drawn is None else _charts(drawn, zone, now),
+        charts=()
+        if drawn is None
+        else (proven_chart(drawn, clock=zone, now=now), alone_chart(drawn)),
         shifts=_recent_shifts(session, cell),
         last_change=_last_change(session, cell),
         cautions=cautions(),
@@ -113,36 +120,6 @@ def build_cell_report(session: Session, cell: Cell, *, now: datetime, zone: tzin
         zone=words.zone_name(zone, now),
         cell_id=cell.id,
         clock=zone,
-    )
-
-
-def _drawn(found: StageReadiness | None) -> Verdict | None:
-    """Return the verdict that the pictures are of: what bounds the cell, or holds it back most."""
-    one = None if found is None else found.whole or found.weakest
-    return None if one is None else one.verdict
-
-
-def _charts(verdict: Verdict, zone: tzinfo, now: datetime) -> tuple[Chart, ...]:
-    course = proven_course(verdict.evidence)
-    return (
-        proven_over_time(course, verdict.required_stretch_seconds, clock=zone, now=now),
-        stop_free_stretches(_alone(verdict)),
-    )
-
-
-def _alone(verdict: Verdict) -> Alone:
-    evidence = verdict.evidence
-    return Alone(
-        subject=verdict.subject,
-        rate=failure_rate_bounds(
-            evidence.failures, evidence.cycles, confidence=INTERVAL_CONFIDENCE, sides="both"
-        ),
-        upper=verdict.upper,
-        confidence=verdict.bounds.confidence,
-        target=verdict.chance**verdict.share,
-        cycle_seconds=evidence.trial.requirement.cycle_seconds,
-        required_seconds=verdict.required_stretch_seconds,
-        proven_seconds=verdict.proven_stretch_seconds,
     )
 
 
@@ -175,7 +152,7 @@ def _last_change(session: Session, cell: Cell) -> LastChange:
     return LastChange(
         at=last.effective_at,
         device=None if last.device is None else last.device.name,
-        what=last.what,
+        what=t(last.what),
         resets_evidence=last.resets_evidence,
         reason=last.reason,
     )

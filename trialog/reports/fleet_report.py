@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 from typing import Any
@@ -12,13 +12,10 @@ from sqlalchemy.orm import Session
 
 from trialog.evidence import cautions
 from trialog.languages import counted, listed, mark, t
-from trialog.records.models import Cell
 from trialog.records.queries import cells
 from trialog.reports import methods, words
 from trialog.reports.plain import plain
-from trialog.reports.standings import CellStanding, Need, cell_standing, pressing
-
-Standing = Callable[[Session, Cell, tzinfo], CellStanding]
+from trialog.reports.standings import CellStanding, Need, Standing, cell_standing, pressing
 
 HOW_MANY = {
     Need.LAPSED: mark("{number} with a lapsed sign-off"),

@@ -17,8 +17,7 @@ from sqlalchemy.orm import Session
 from trialog.languages import current
 from trialog.records.audit import last_set_up
 from trialog.records.models import Cell
-from trialog.reports.fleet_report import Standing
-from trialog.reports.standings import CellStanding, cell_standing
+from trialog.reports.standings import CellStanding, Standing, cell_standing
 
 
 class RememberedStandings:

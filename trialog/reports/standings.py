@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from enum import StrEnum
@@ -85,7 +85,8 @@ class FormerTrial:
 class StageStanding:
     """How a cell stands at one stage; see `StageReadiness`.
 
-    `bound_from` says whether its own trial bounds the cell, or its devices' trials do.
+    `bound_from` says whether its own trial bounds the cell, or its devices' trials do. `drawn_id`:
+    the trial that pictures are drawn of, the one that bounds the cell or the weakest device's.
     """
 
     stage: str
@@ -108,6 +109,7 @@ class StageStanding:
     signed: bool
     trials: tuple[TrialStanding, ...]
     former: tuple[FormerTrial, ...]
+    drawn_id: int = field(metadata={"omit": True})
 
 
 @dataclass(frozen=True)
@@ -154,13 +156,15 @@ class CellStanding:
         )
 
 
-def cell_standing(
-    session: Session, cell: Cell, zone: tzinfo, ready: Sequence[StageReadiness] | None = None
-) -> CellStanding:
-    """Say how a cell stands as the records are; `ready` for who has judged it already."""
-    ready = readiness_of(session, cell) if ready is None else ready
+Standing = Callable[[Session, Cell, tzinfo], CellStanding]
+"""What says how a cell stands: `cell_standing`, or who remembers what that said."""
+
+
+def cell_standing(session: Session, cell: Cell, zone: tzinfo) -> CellStanding:
+    """Say how a cell stands as the records are."""
+    ready = readiness_of(session, cell)
     stages = tuple(_stage(session, one, zone) for one in ready)
-    last = leading(ready)
+    last = _leading(ready)
     alone = last is not None and readiness_words.may_run_alone(last)
     parked = count_parked(session, cell.id)
     return CellStanding(
@@ -176,7 +180,7 @@ def cell_standing(
     )
 
 
-def leading(ready: Sequence[StageReadiness]) -> StageReadiness | None:
+def _leading(ready: Sequence[StageReadiness]) -> StageReadiness | None:
     """Return the stage that counts now: the last with counted cycles, else the last there is."""
     counted = [one for one in ready if one.counted]
     return next(reversed(counted or list(ready)), None)
@@ -203,6 +207,7 @@ def _stage(session: Session, found: StageReadiness, zone: tzinfo) -> StageStandi
         missing=tuple(lacking(found.missing_conditions)),
         signed=found.signed,
         trials=tuple(_trial(session, one, zone) for one in found.current),
+        drawn_id=(found.whole or found.weakest or found.current[0]).trial.id,
         former=tuple(
             FormerTrial(trial.name, subject_of(trial), trial.id) for trial in found.former
         ),

@@ -12,7 +12,18 @@ from jinja2 import ChoiceLoader, FileSystemLoader
 import trialog.reports
 from trialog.languages import current, in_markup
 from trialog.reports import words
-from trialog.web import assets, clock, database, errors, identity, language, links, origin, security
+from trialog.web import (
+    assets,
+    clock,
+    database,
+    errors,
+    identity,
+    language,
+    links,
+    origin,
+    remembering,
+    security,
+)
 from trialog.web.settings import SETTINGS, load_settings
 
 TEMPLATES = (
@@ -43,7 +54,9 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals.update(t=in_markup, language=current, w=words)
     database.init_app(app, settings)
-    for part in (clock, identity, security, errors, assets, language, links, origin):
+    for part in (
+        clock, identity, security, errors, assets, language, links, origin, remembering,
+    ):  # fmt: skip
         part.init_app(app)
     _register_blueprints(app)
     security.require_marked(app)

@@ -11,10 +11,12 @@ from sqlalchemy.orm import Session
 from trialog.records import queries
 from trialog.records.models import Cell, Shift
 from trialog.records.people import Action
+from trialog.reports.standings import CellStanding, Standing, TrialStanding
+from trialog.web.clock import zone
 from trialog.web.database import get_session
 from trialog.web.home import bp
+from trialog.web.remembering import standing_now
 from trialog.web.security import allowed
-from trialog.web.setup.overview import Standing, standings
 
 
 @dataclass(frozen=True)
@@ -22,7 +24,7 @@ class CellCard:
     """A cell on the first page: how its trials stand and its last shift."""
 
     cell: Cell
-    trials: Sequence[Standing]
+    trials: Sequence[TrialStanding]
     open_shift: Shift | None
     last_shift: Shift | None
 
@@ -31,15 +33,20 @@ class CellCard:
 @allowed(Action.READ)
 def index() -> str:
     """Show every cell and how its trials stand."""
-    session = get_session()
-    cards = [_card(session, cell) for cell in queries.cells(session)]
+    session, standing = get_session(), standing_now()
+    cards = [_card(session, cell, standing) for cell in queries.cells(session)]
     return render_template("home/index.html", cards=cards)
 
 
-def _card(session: Session, cell: Cell) -> CellCard:
+def _card(session: Session, cell: Cell, standing: Standing) -> CellCard:
     return CellCard(
         cell=cell,
-        trials=standings(session, cell),
+        trials=_trials(standing(session, cell, zone())),
         open_shift=queries.open_shift(session, cell),
         last_shift=queries.last_shift(session, cell),
     )
+
+
+def _trials(stood: CellStanding) -> list[TrialStanding]:
+    """Return the trials that count, those of the latest stage first."""
+    return [trial for stage in reversed(stood.stages) for trial in stage.trials]

@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-from flask import current_app, render_template, request, url_for
-from flask.sansio.blueprints import BlueprintSetupState
+from flask import render_template, request, url_for
 
 from trialog.records.models import Cell
 from trialog.records.people import Action
 from trialog.reports.cell_report import build_cell_report
 from trialog.reports.fleet_report import build_fleet_report
 from trialog.reports.kinds import context
-from trialog.reports.remembered import RememberedStandings
 from trialog.web.clock import now, zone
 from trialog.web.database import get_or_404, get_session
 from trialog.web.language import in_language
 from trialog.web.links import parked_url, shift_page
 from trialog.web.readiness import bp
+from trialog.web.remembering import standing_now
 from trialog.web.security import allowed, report_page
 
-REMEMBERED = "trialog_standings"
 LONGEST_SEARCH = 200
 
 
@@ -29,7 +27,7 @@ LONGEST_SEARCH = 200
 def cell(cell_id: int) -> str:
     """Say whether a cell can be left alone, and for how long."""
     cell = get_or_404(Cell, cell_id)
-    report = build_cell_report(get_session(), cell, now=now(), zone=zone())
+    report = build_cell_report(get_session(), cell, now=now(), zone=zone(), standing=standing_now())
     trials = [trial for stage in report.stages_latest_first for trial in stage.trials]
     return render_template(
         "readiness/cell.html",
@@ -47,13 +45,12 @@ def cell(cell_id: int) -> str:
 @in_language
 def fleet() -> str:
     """Show how all cells stand, those first that need somebody most."""
-    session = get_session()
     report = build_fleet_report(
-        session,
+        get_session(),
         now=now(),
         zone=zone(),
         find=request.args.get("find", "").strip()[:LONGEST_SEARCH],
-        standing=_remembered().at_present(session),
+        standing=standing_now(),
     )
     return render_template(
         "readiness/fleet.html",
@@ -69,14 +66,3 @@ def _trial_page(trial_id: int) -> str:
 
 def _cell_page(cell_id: int) -> str:
     return url_for("readiness.cell", cell_id=cell_id)
-
-
-def _remembered() -> RememberedStandings:
-    kept: RememberedStandings = current_app.extensions[REMEMBERED]
-    return kept
-
-
-@bp.record_once
-def _remember(setup: BlueprintSetupState) -> None:
-    """Give each app a memory of its own: apps may have different databases."""
-    setup.app.extensions[REMEMBERED] = RememberedStandings()
