@@ -11,7 +11,6 @@ from sqlalchemy.orm import Session
 
 from trialog.evidence import cautions, judge
 from trialog.languages import t
-from trialog.languages import t
 from trialog.records.models import Cell, CellRollup, Shift, Trial
 from trialog.records.queries import revisions_in_order
 from trialog.reports import methods, words
