@@ -29,8 +29,8 @@ ASSETS = HERE / "assets"
 POLICY_PLACE, SCRIPTS_PLACE = "<!--policy-->", "<!--scripts-->"
 """Where a document's policy and scripts go. Nobody's text can hold them: it is escaped."""
 
-LONGEST_TITLE, LONGEST_ABOUT = 66, 48
-"""Characters at the top of a printed page: both fit on one line of the narrower paper."""
+LONGEST = 120
+"""Characters of a text at the top of a printed page: they take three lines, and four would fit."""
 
 _UNSAFE = frozenset('"\\<>\n\r\f\0')
 
@@ -59,8 +59,8 @@ def _margins(context: Mapping[str, Any]) -> str:
     report = context["report"]
     moment = words.moment(report.produced_at, report.clock)
     boxes = {
-        "top-left": _quoted(_short(context["title"], LONGEST_TITLE)),
-        "top-right": _quoted(_short(context["about"], LONGEST_ABOUT)),
+        "top-left": _quoted(_short(context["title"])),
+        "top-right": _quoted(_short(report.cell.name if hasattr(report, "cell") else "")),
         "bottom-left": _quoted(
             f"trialog · {t('as of {moment} ({zone})', moment=moment, zone=report.zone)}"
         ),
@@ -81,8 +81,8 @@ def _draws(charts: Mapping[str, Chart]) -> bool:
     return any(not chart.is_empty for chart in charts.values())
 
 
-def _short(text: str, longest: int) -> str:
-    return text if len(text) <= longest else f"{text[: longest - 1]}…"
+def _short(text: str) -> str:
+    return text if len(text) <= LONGEST else f"{text[: LONGEST - 1]}…"
 
 
 def _quoted(text: str) -> str:
