@@ -30,6 +30,7 @@ WORDS = (
     words.CounterEvent, words.AcknowledgementKind, words.RulingCause, words.SignDecision,
     CounterState, failures.Ruling, spot_checks.Found, CONDITIONS, get_args(Decision),
     get_args(rates.Level), (sign_offs.STANDS, sign_offs.LAPSED, sign_offs.REVOKED),
+    ("as first set up",),
 )  # fmt: skip
 """Words that stand in data in English and are translated where they are shown."""
 

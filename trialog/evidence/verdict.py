@@ -209,7 +209,7 @@ def _no_change(evidence: Evidence) -> Reason:
     """
     name = t("no change since the evidence began")
     if not evidence.changes:
-        since = t("evidence since: {what}", what=evidence.since.what)
+        since = t("evidence since: {what}", what=t(evidence.since.what))
         return Reason("changes", name, True, since)
     listed = "; ".join(
         t("{what} (kept the evidence: {reason})", what=change.what, reason=change.reason)

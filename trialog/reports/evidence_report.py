@@ -67,7 +67,7 @@ def build_evidence_report(
         cell=particulars(trial.cell),
         stage=str(trial.stage),
         since=evidence.since.effective_at,
-        since_what=evidence.since.what,
+        since_what=t(evidence.since.what),
         verdict=verdict.verdict,
         sentence=_sentence(evidence.cycles, evidence.failures, len(evidence.coverage.shift_ids)),
         revisions=history,

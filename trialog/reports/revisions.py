@@ -143,7 +143,7 @@ def _period(period: Period, known: Mapping[int, _Details]) -> RevisionPeriod:
         at=revision.effective_at,
         until=period.until,
         device=None if revision.device is None else revision.device.name,
-        what=revision.what,
+        what=t(revision.what),
         resets_evidence=revision.resets_evidence,
         reason=revision.reason,
         person=person,
@@ -177,7 +177,7 @@ def _comparison(pair: BeforeAfter) -> Comparison:
 
 
 def _named(revision: Revision) -> str:
-    return revision.what.strip().rstrip(".")
+    return t(revision.what).strip().rstrip(".")
 
 
 def _finite(value: float | None) -> float | None:

@@ -25,6 +25,7 @@ from trialog.evidence import (
 from trialog.evidence.effects import explained
 from trialog.evidence.following import chain_of
 from trialog.evidence.interruptions import trial_interruptions
+from trialog.languages import t
 from trialog.records.models import Acknowledgement, Trial
 from trialog.records.queries import revisions_in_order
 from trialog.reports import methods, sentences, words
@@ -279,7 +280,7 @@ def _revision_rows(session: Session, evidence: Evidence) -> tuple[RevisionRow, .
         RevisionRow(
             at=revision.effective_at,
             device=None if revision.device is None else revision.device.name,
-            what=revision.what,
+            what=t(revision.what),
             resets_evidence=revision.resets_evidence,
             reason=revision.reason,
             in_evidence=revision.id in within,
