@@ -17,7 +17,7 @@ from support.sheets import Workbook, local, plain
 from trialog.languages import speaking
 from trialog.reports.document import Document
 from trialog.reports.kinds import KINDS, render
-from trialog.reports.sheet_formats import format_of
+from trialog.reports.sheet_formats import OF_TABLE, format_of, sheet_name
 from trialog.reports.tables import Column, Table
 
 HOSTILE = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "'quoted", "=HYPERLINK(\"file:///x\")", "＝1",
@@ -342,3 +342,15 @@ def test_rows_that_a_sheet_has_no_room_for_are_said_to_be_in_the_other_file(monk
     assert [cell.value for cell in book.sheet("n")["A"]] == [
         "numbers; 2 more rows are in the CSV file", "n", 0, 1, 2,
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", list(KINDS))
+def test_every_sheet_has_a_name_that_can_be_translated(demo_reports, name):
+    for table in demo_reports(name)[1].tables:
+        assert table.upright or re.sub(r"-\d+$", "", table.name) in OF_TABLE
+
+
+def test_a_number_in_a_tables_name_stays_at_its_end():
+    assert sheet_name(Table("rates-trial-12", "r", (), ())) == "rates trial 12"
+    assert sheet_name(Table("sign-offs", "s", (), ())) == "sign-offs"
+    assert sheet_name(Table("12", "s", (), ())) == "12"

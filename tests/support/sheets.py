@@ -7,6 +7,8 @@ from datetime import datetime, timedelta
 
 import openpyxl
 
+from trialog.reports.sheet_formats import sheet_name
+
 
 class Workbook:
     """The workbook of a document."""
@@ -23,7 +25,7 @@ class Workbook:
 
     def sheet(self, name):
         """Return the sheet of a table."""
-        return self.book[name.replace("-", " ")[:31]]
+        return self.book[sheet_name(self.table(name))[:31]]
 
     def rows(self, name):
         """Return a table's rows as dicts; times in seconds, moments without their zone."""

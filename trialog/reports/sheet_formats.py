@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 
-from trialog.languages import t
-from trialog.reports.tables import Column, Value
+from trialog.languages import mark, t
+from trialog.reports.tables import Column, Table, Value
 
 DIGITS, MOST_DECIMALS = 3, 12
 """Digits that are seen of a column's smallest number, and decimals spent on that at most."""
@@ -14,6 +14,30 @@ DIGITS, MOST_DECIMALS = 3, 12
 RATES = ("rate", "rate_up", "rate_down")
 PERCENT = (*RATES, "chance", "share")
 MEASURED = ("number", "number_up", "number_down")
+
+
+SHEETS = (
+    mark("attention"), mark("acknowledged"), mark("cells"), mark("chain"), mark("changes"),
+    mark("clear times"), mark("comparisons"), mark("conditions"), mark("conditions asked"),
+    mark("conditions by shift"), mark("conditions required"), mark("counter shifts"),
+    mark("cycles between failures"), mark("decisions"), mark("failure modes"), mark("failures"),
+    mark("failures by shift"), mark("lines"), mark("notes"), mark("operators"), mark("path"),
+    mark("plan lines"), mark("proven stretch"), mark("rates"), mark("rates by revision"),
+    mark("rates trial"), mark("recent shifts"), mark("revisions"), mark("shifts"),
+    mark("sign-offs"), mark("spot checks"), mark("stages"), mark("stop-free chance"),
+    mark("stops"), mark("tablets"), mark("trials"), mark("verdicts"),
+)  # fmt: skip
+"""Names of sheets, for the catalogue."""
+
+OF_TABLE = {name.replace(" ", "-"): name for name in SHEETS}
+
+
+def sheet_name(table: Table) -> str:
+    """Return the name of a table's sheet; a number at the end of the table's name stays there."""
+    words, dash, number = table.name.rpartition("-")
+    if not (dash and number.isdecimal()):
+        return t(OF_TABLE.get(table.name, table.name))
+    return f"{t(OF_TABLE.get(words, words))} {number}"
 
 
 def rates_among(pairs: Iterable[tuple[Column, Value]]) -> list[Value]:

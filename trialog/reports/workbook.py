@@ -20,7 +20,7 @@ from trialog.languages import t, tn
 from trialog.records.formulas import guard
 from trialog.reports.document import Document
 from trialog.reports.sheet_charts import add_chart, can_be_drawn
-from trialog.reports.sheet_formats import format_of, rates_among, unit_of
+from trialog.reports.sheet_formats import format_of, rates_among, sheet_name, unit_of
 from trialog.reports.tables import NOTHING, Column, Table, Value
 
 LONGEST_TEXT = 32_767
@@ -151,7 +151,7 @@ class _Book:
 
     def _table(self, table: Table) -> tuple[str, int]:
         """Write a table and return its sheet's name and the number of its rows."""
-        sheet = self._sheet(t(table.name.replace("-", " ")))
+        sheet = self._sheet(sheet_name(table))
         rows = table.rows[:MOST_ROWS]
         more = len(table.rows) - len(rows)
         left_out = tn("; {number} more row is in the CSV file",
