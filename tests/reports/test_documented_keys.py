@@ -11,13 +11,16 @@ from support.cells import revision
 import trialog
 from trialog.evidence import acknowledge, judge, note_verdicts, revoke, sign, verdict_as_dict
 from trialog.records.words import AcknowledgementKind, PlanKind, Stage
+from trialog.reports.cell_report import build_cell_report, cell_report_as_dict
 from trialog.reports.evidence_report import build_evidence_report, evidence_report_as_dict
+from trialog.reports.fleet_report import build_fleet_report, fleet_report_as_dict
 from trialog.reports.shift_report import build_shift_report, shift_report_as_dict
 from trialog.reports.trial_report import build_trial_report, trial_report_as_dict
 
 SHARED = {"cell": "Cell", "rates": "Rate", "failures": "Failure", "verdict": "Verdict",
           "spot_checks": "Spot checks", "interruptions": "Interruptions",
-          "worst": "Worst"}  # fmt: skip
+          "worst": "Worst", "stages": "Stage", "attention": "Attention",
+          "cells": "Cell standing"}  # fmt: skip
 """Keys under which an object stands that has a section of its own."""
 
 
@@ -77,6 +80,8 @@ def data(shop, zone):
         "Trial": trial_report_as_dict(build_trial_report(shop.session, trial, **at)),
         "Verdict": verdict_as_dict(judge(shop.session, trial)),
         "Evidence": evidence_report_as_dict(build_evidence_report(shop.session, tray, **at)),
+        "Cell readiness": cell_report_as_dict(build_cell_report(shop.session, trial.cell, **at)),
+        "Fleet": fleet_report_as_dict(build_fleet_report(shop.session, **at)),
     }
 
 
