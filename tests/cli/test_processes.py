@@ -10,7 +10,7 @@ import urllib.request
 
 import pytest
 
-from trialog.feeds.demo import MARKER
+from trialog.feeds.demo import MARKER, log_lines
 
 
 @pytest.fixture
@@ -103,6 +103,9 @@ def test_demo_leaves_a_folder_alone_that_no_demo_made(run, tmp_path):
 
 def test_demo_is_made_anew_each_time_and_keeps_to_its_folder(run, tmp_path, monkeypatch):
     monkeypatch.setenv("TRIALOG_DATABASE_URL", f"sqlite:///{tmp_path / 'shop.db'}")
+    short = log_lines()[:200]  # the whole log is loaded elsewhere
+    for module in ("trialog.feeds.demo", "trialog.cli.demo"):
+        monkeypatch.setattr(f"{module}.log_lines", lambda: short)
     folder = tmp_path / "demo"
     for _ in range(2):
         result = run("demo", "--folder", folder, "--no-serve")

@@ -12,7 +12,6 @@ from support.people import NAMES
 from trialog.feeds import export_csv, import_csv, preview
 from trialog.records.database import make_engine, make_sessions, unit_of_work
 from trialog.records.models import CellRollup, Entry, Person, Shift
-from trialog.records.schema import upgrade
 from trialog.records.words import Role
 
 
@@ -77,10 +76,9 @@ def intake(session, cell, people, now):
 
 
 @pytest.fixture
-def fresh(empty_database, now, pin_hashes):
+def fresh(fresh_databases, now, pin_hashes):
     """Return an intake on another database of the same kind, with the same setup and people."""
-    engine = make_engine(empty_database)
-    upgrade(engine)
+    engine = make_engine(fresh_databases())
     with make_sessions(engine)() as session:
         session.add_all(
             Person(

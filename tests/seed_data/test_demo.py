@@ -6,6 +6,7 @@ import csv
 import importlib.util
 import json
 import re
+import shutil
 import sys
 from collections import Counter
 from datetime import UTC, datetime, timedelta
@@ -14,6 +15,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
+from support.demo import DEMO_NOW
 
 from trialog.errors import ConflictError
 from trialog.evidence import (
@@ -26,6 +28,7 @@ from trialog.evidence import (
     trial_signed,
     verdict_history,
 )
+from trialog.feeds import demo as feeds_demo
 from trialog.feeds.demo import FOLDER, LAST_MOMENT, MARKER, demo_people, load_demo, log_lines
 from trialog.records import schema
 from trialog.records.database import embedded_url, make_engine, unit_of_work
@@ -35,18 +38,15 @@ from trialog.records.queries import find_trial
 from trialog.records.verify import verify
 from trialog.records.words import Role
 
-NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
+NOW = DEMO_NOW
 
 
 @pytest.fixture(scope="module")
-def engine(tmp_path_factory):
-    """Return an engine on a database with the demo in it."""
-    engine = make_engine(embedded_url(tmp_path_factory.mktemp("demo")))
-    schema.upgrade(engine)
-    with Session(engine) as session, unit_of_work(session):
-        steps = list(load_demo(session, now=NOW))
-    assert sum(steps) == len(log_lines()) - 1
-    assert len(steps) > 5
+def engine(demo_folder, tmp_path_factory):
+    """Return an engine on a copy of the demo: tests here write into it."""
+    folder = tmp_path_factory.mktemp("demo")
+    shutil.copy(demo_folder / "trialog.db", folder)
+    engine = make_engine(embedded_url(folder))
     yield engine
     engine.dispose()
 
@@ -158,6 +158,18 @@ def test_everybody_can_sign_in_with_the_printed_pin(demo):
 def test_it_is_not_loaded_twice(demo):
     with pytest.raises(ConflictError, match="demo needs empty records"):
         list(load_demo(demo, now=NOW))
+
+
+def test_a_progress_bar_has_steps_that_add_up(tmp_path, monkeypatch):
+    assert len(log_lines()) > 5 * feeds_demo.PORTION
+    short = log_lines()[:25]
+    monkeypatch.setattr(feeds_demo, "log_lines", lambda: short)
+    monkeypatch.setattr(feeds_demo, "PORTION", 10)
+    engine = make_engine(embedded_url(tmp_path))
+    schema.upgrade(engine)
+    with Session(engine) as session, unit_of_work(session):
+        assert list(load_demo(session, now=NOW)) == [10, 10, 4]
+    engine.dispose()
 
 
 def test_a_computer_whose_clock_is_behind_gets_it_too(tmp_path):

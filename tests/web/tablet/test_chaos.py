@@ -18,6 +18,10 @@ from trialog.records.models import Entry, Shift
 from trialog.records.verify import verify
 from trialog.records.words import EntryKind
 
+# What befalls a shift lies between the tablet and the server; what each database keeps when its
+# server is killed, records/test_sudden_death.py asks of both.
+pytestmark = pytest.mark.database("sqlite")
+
 SEED = 20260302
 OPENING_COUNTER = 4_800
 
