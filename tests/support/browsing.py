@@ -13,7 +13,7 @@ from support.compiled import COMPILED_TEMPLATES
 from waitress.server import create_server
 from waitress.wasyncore import close_all
 
-BROWSERS = ("/usr/bin/chromium", "chromium", "chromium-browser", "google-chrome")
+BROWSERS = ("/usr/bin/chromium", "chromium", "chromium-browser", "chrome")
 SWITCHES = (
     "--no-sandbox",
     "--disable-background-networking",
