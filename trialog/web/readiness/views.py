@@ -12,7 +12,7 @@ from trialog.reports.kinds import context
 from trialog.web.clock import now, zone
 from trialog.web.database import get_or_404, get_session
 from trialog.web.language import in_language
-from trialog.web.links import parked_url, shift_page
+from trialog.web.links import csv_page, parked_url, shift_page
 from trialog.web.readiness import bp
 from trialog.web.remembering import standing_now
 from trialog.web.security import allowed, report_page
@@ -37,6 +37,7 @@ def cell(cell_id: int) -> str:
         trial_pages=[_trial_page(trial.trial_id) for trial in trials],
         shift_pages=[shift_page(shift.shift_id) for shift in report.shifts],
         parked_page=parked_url(cell_id),
+        csv_page=csv_page("cell", cell_id=cell_id),
     )
 
 
