@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+
 import pytest
 from sqlalchemy import text
 from sqlalchemy.orm import Session
@@ -11,7 +13,7 @@ from support.tampering import without_rules
 from trialog.records.audit import record_event
 from trialog.records.chain import document_hash
 from trialog.records.database import unit_of_work
-from trialog.records.models import SignOff, Trial
+from trialog.records.models import KeptReport, SignOff, Trial
 from trialog.records.setup import NewRequirement, add_requirement
 from trialog.records.verify import verify
 
@@ -34,6 +36,11 @@ def kept(logbook, cell, people, session, now):
         session.add(trial)
         session.flush()
         document = {"cell_id": cell.id}
+        session.add(KeptReport(
+            kind="shift", shift_id=1, cell_id=cell.id, version=1, title="a report", made_at=now,
+            sentence="All is well.", language="en", line=6, content=b"frozen",
+            sha256=hashlib.sha256(b"frozen").hexdigest(),
+        ))  # fmt: skip
         session.add(SignOff(
             trial_id=trial.id, person_id=people.approver.id, person_name=people.approver.name,
             role="approver", statement="seen", signed_at=now, document=document,
@@ -66,6 +73,11 @@ SPOILED = [
     ("UPDATE audit_event SET sealed = '[[1]]' WHERE sequence = 2", "audit: event 2 "),
     ("UPDATE audit_event SET details = '[]' WHERE action = 'wrote'", "(wrote logbook) was changed"),
     ("UPDATE audit_event SET at = 'noon' WHERE sequence = 2", "audit: event 2 "),
+    ("UPDATE kept_report SET content = 'words'", "kept reports: cannot be read"),
+    ("UPDATE kept_report SET content = x'00'", "kept report 1: its content was changed"),
+    ("UPDATE kept_report SET kind = 'novel'", "kept report 1: was changed"),
+    ("UPDATE kept_report SET made_at = 'once'", "kept report 1: was changed"),
+    ("DELETE FROM kept_report", "kept report 1: was removed"),
     ("DELETE FROM shift", "entry 1: names shift 1, which is not there"),
     ("DELETE FROM cell", "device 1: names cell 1, which is not there"),
     ("DELETE FROM person WHERE id = 3", "sign off 1: names person 3, which is not there"),

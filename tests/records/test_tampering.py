@@ -32,10 +32,12 @@ from trialog.records.database import unit_of_work
 from trialog.records.models import (
     Acknowledgement,
     Entry,
+    KeptReport,
     ParkedLine,
     Photo,
     Requirement,
     Revocation,
+    Shift,
     SignOff,
     Tablet,
     Trial,
@@ -111,6 +113,24 @@ def state_and_sign(session, cell, trials, people, now):
         record_event(session, "signed", "records", None, actor=people.approver, now=now)
 
 
+def keep_reports(session, cell, now):
+    """Keep a report of each closed shift, and the dossier of a signature."""
+    with unit_of_work(session):
+        signed = session.scalars(select(SignOff.id)).first()
+        shifts = session.scalars(select(Shift.id).where(Shift.closed_at.is_not(None)))
+        about = [{"kind": "trial", "sign_off_id": signed}]
+        about += [{"kind": "shift", "shift_id": shift_id} for shift_id in shifts]
+        session.add_all(
+            KeptReport(
+                **one, cell_id=cell.id, version=1, title="a report", sentence="All is well.",
+                language="en", line=4, made_at=now, content=FILE,
+                sha256=hashlib.sha256(FILE).hexdigest(),
+            )
+            for one in about
+        )  # fmt: skip
+        record_event(session, "kept", "report", None, actor=None, now=now)
+
+
 @pytest.fixture
 def kept(session, cell, people, now):
     """Return a session on records with at least a row in every protected table."""
@@ -132,6 +152,7 @@ def kept(session, cell, people, now):
     write(session, other, *mill, actor=people.operator, now=now)
     session.refresh(cell.cell)
     state_and_sign(session, cell, trials, people, now)
+    keep_reports(session, cell, now)
     session.rollback()
     return session
 

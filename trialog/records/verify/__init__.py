@@ -37,8 +37,7 @@ def verify(session: Session) -> list[Difference]:
     found = [*verify_audit(session), *verify_pointers(session)]
     for cell_id in session.scalars(select(Cell.id).order_by(Cell.id)).all():
         found += _verify_cell(session, cell_id)
-    found += [*verify_photos(session), *verify_kept_reports(session)]
-    return [*found, *_verify_signed(session)]
+    return [*found, *verify_photos(session), *_verify_kept(session), *_verify_signed(session)]
 
 
 def _verify_cell(session: Session, cell_id: int) -> Iterator[Difference]:
@@ -50,6 +49,13 @@ def _verify_cell(session: Session, cell_id: int) -> Iterator[Difference]:
         yield from verify_photos_named(session, cell)
     except SPOILED as error:
         yield Difference(f"cell {cell_id}", f"cannot be computed from its logbook: {error!r}")
+
+
+def _verify_kept(session: Session) -> Iterator[Difference]:
+    try:
+        yield from verify_kept_reports(session)
+    except SPOILED as error:
+        yield Difference("kept reports", f"cannot be read: {error!r}")
 
 
 def _verify_signed(session: Session) -> Iterator[Difference]:
