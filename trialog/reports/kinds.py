@@ -303,7 +303,8 @@ def render(document: Document, form: str, *, paper: Paper = "a4", table: str | N
     chosen = FORMS[form]
     with speaking(document.language):
         content = chosen.make(document, Options(paper, table))
-    return File(f"{document.stem}.{form}", chosen.media_type, content)
+    stem = f"{document.stem}-{table}" if table else document.stem
+    return File(f"{stem}.{form}", chosen.media_type, content)
 
 
 def html_of(report: Report) -> str:

@@ -16,7 +16,8 @@ SHEETS = {"A4": (210, 595), "Letter": (216, 612)}
 
 SIDE_MARGINS = 28
 
-PATH = ".scatterlayer .trace:nth-child(3) .js-line"
+STAIRCASE = "[data-chart=chart-failures-over-cycles]"
+PATH = f"{STAIRCASE} .scatterlayer .trace:nth-child(3) .js-line"
 """The trial's path lies on the plan's two zones."""
 
 FAILURES, THE_PLANS_POINT = 3, 1
@@ -48,7 +49,11 @@ def sign_in(page, server, visitor):
 
 
 def drawn(page, how="screen"):
-    page.wait_for_selector(f'[data-chart][data-drawn="{how}"] .main-svg')
+    page.wait_for_function(
+        """how => { const charts = [...document.querySelectorAll('[data-chart]')];
+           return charts.length && charts.every(chart => chart.dataset.drawn === how); }""",
+        arg=how,
+    )
 
 
 def line_colour(page):
@@ -61,7 +66,7 @@ def test_the_chart_draws_on_the_page_without_a_complaint(
     sign_in(page, live_server, engineer)
     page.goto(f"{live_server.url}{run.url}")
     drawn(page)
-    assert page.locator(".rp-canvas .point").count() == FAILURES + THE_PLANS_POINT
+    assert page.locator(f"{STAIRCASE} .point").count() == FAILURES + THE_PLANS_POINT
     assert complaints == []
 
 
@@ -81,10 +86,18 @@ def test_the_chart_changes_its_colours_with_the_page(page, live_server, run, eng
 def test_the_chart_can_be_read_as_a_table_with_the_keyboard(page, live_server, run, engineer):
     sign_in(page, live_server, engineer)
     page.goto(f"{live_server.url}{run.url}")
-    page.locator("summary").focus()
+    page.locator("summary").first.focus()
     page.keyboard.press("Enter")
-    assert page.locator("details td", has_text="end of shift").count() == 0
-    assert page.locator("details table").first.locator("tbody tr").count() == FAILURES + 1
+    table = page.locator("details table").first
+    assert table.is_visible()
+    assert table.locator("td", has_text="end of shift").count() == 0
+    assert table.locator("tbody tr").count() == FAILURES + 1
+    numbers = page.locator("details a[download]").first
+    with page.expect_download() as download:
+        numbers.click()
+    assert download.value.suggested_filename == "trial-1-path.csv"
+    lines = download.value.path().read_text(encoding="utf-8").splitlines()
+    assert (lines[0], len(lines)) == ("cycle,failures,position", FAILURES + 2)
 
 
 def documents(run):
@@ -110,7 +123,7 @@ def stick(tmp_path, run):
 def test_a_document_opened_from_a_stick_draws_its_chart(page, complaints, stick):
     page.goto(stick["trial"])
     drawn(page)
-    assert page.locator(".rp-canvas .point").count() == FAILURES + THE_PLANS_POINT
+    assert page.locator(f"{STAIRCASE} .point").count() == FAILURES + THE_PLANS_POINT
     assert complaints == []
 
 
@@ -122,8 +135,7 @@ def test_a_document_fits_the_sheet_and_loses_nothing(page, stick, name, sheet):
     page.goto(stick[name])
     page.emulate_media(media="print")
     page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
-    if name == "trial":
-        drawn(page, "paper")
+    drawn(page, "paper")
     cut = page.evaluate(
         """() => [...document.querySelectorAll("body *")]
              .filter(it => it.checkVisibility() && !it.closest("svg, details"))
@@ -145,6 +157,49 @@ def test_a_chart_on_paper_is_dark_on_white_also_from_a_dark_screen(page, stick):
     page.evaluate("window.dispatchEvent(new Event('afterprint'))")
     drawn(page, "screen")
     assert line_colour(page) == "rgb(143, 188, 245)"
+
+
+FAINT = """() => {
+  const parts = colour => colour.match(/[\\d.]+/g).map(Number);
+  const channel = value => { const part = value / 255;
+    return part <= 0.03928 ? part / 12.92 : ((part + 0.055) / 1.055) ** 2.4; };
+  const light = ([r, g, b]) => 0.2126 * channel(r) + 0.7152 * channel(g) + 0.0722 * channel(b);
+  const ground = light(parts(getComputedStyle(document.body).backgroundColor));
+  const faint = [];
+  for (const mark of document.querySelectorAll(
+      ".js-line, path.point, .point path, .shapelayer path, .annotation-text, .xtick text")) {
+    const style = getComputedStyle(mark), words = mark.nodeName === "text";
+    const drawn = [style.stroke, style.fill].filter(
+      colour => colour.startsWith("rgb") && (parts(colour)[3] ?? 1) === 1);
+    if (!drawn.length || style.strokeWidth === "0px" || mark.closest(".errorbar")) continue;
+    const ratios = drawn.map(parts).map(light).map(
+      each => (Math.max(each, ground) + 0.05) / (Math.min(each, ground) + 0.05));
+    if (Math.max(...ratios) < (words ? 4.5 : 3)) faint.push(mark.outerHTML.slice(0, 120));
+  }
+  return faint; }"""
+"""Marks that a reader without colours, or of a grey print, could not tell from the ground."""
+
+MARKS = ".js-line, path.point, .point path, image"
+
+
+@pytest.mark.parametrize("name", ["shift", "trial"])
+def test_every_picture_is_drawn_and_stands_out_in_grey_by_day_by_night_and_on_paper(
+    page, complaints, stick, name
+):
+    page.goto(stick[name])
+    for how in ("light", "dark", "paper"):
+        if how == "paper":
+            page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+        else:
+            page.emulate_media(color_scheme=how)
+        drawn(page, "paper" if how == "paper" else "screen")
+        assert page.locator(f"[data-chart]:not(:has({MARKS}))").count() == 0
+        # By night it is drawn anew, a chart at a time, once the browser has told of the night.
+        page.wait_for_function(f"() => ({FAINT})().length === 0")
+    assert complaints == []
+    page.evaluate("document.documentElement.style.setProperty('--chart-line', '#ddd')")
+    page.evaluate("document.dispatchEvent(new Event('trialog:charts'))")
+    assert page.evaluate(FAINT) != [], "what is faint would be found"
 
 
 UNFIT = """() => [
