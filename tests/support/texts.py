@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterable, Iterator
+from functools import cache
 from pathlib import Path
 from typing import get_args
 
@@ -52,14 +53,15 @@ def read_catalogue(language: str) -> Catalog:
         return read_po(file, locale=language, abort_invalid=True)
 
 
-def texts() -> set[Text]:
+@cache
+def texts() -> frozenset[Text]:
     """Return all texts that are said, as the catalogues know them."""
     found: set[Text] = {str(word) for group in WORDS for word in group}
     for path in CODE.rglob("*.py"):
         found.update(in_code(path.read_text(encoding="utf-8"), str(path)))
     for path in CODE.rglob("*.html"):
         found.update(in_template(path.read_text(encoding="utf-8"), str(path)))
-    return found
+    return frozenset(found)
 
 
 def in_code(source: str, name: str) -> Iterator[Text]:
