@@ -8,6 +8,7 @@ from trialog.languages import listed, t
 from trialog.reports import words
 from trialog.reports.cell_report import CellReport
 from trialog.reports.fleet_report import FleetReport
+from trialog.reports.readiness_words import SIGN_OFF
 from trialog.reports.shared_tables import Fact, cell_facts, upright
 from trialog.reports.standings import CellStanding, StageStanding, TrialStanding
 from trialog.reports.tables import Column, Table, Value
@@ -99,20 +100,22 @@ def _trial_columns() -> tuple[Column, ...]:
         Column("subject", t("subject"), aside="{value}"),
         Column("stage", t("stage"), aside="{value}"),
         Column("verdict", t("verdict")),
-        Column("sign_off", t("sign-off"), aside="{value}"),
         Column("cycles", t("counted cycles"), "count"),
         Column("failures", t("relevant failures"), "count"),
         Column("upper", t("failure rate, at most"), "rate_up"),
         Column("limit", t("limit"), "rate_down"),
         *_proven_columns(),
         *_missing_columns(),
+        Column("sign_off", t("sign-off")),
+        Column("sign_off_words", t("sign-off, in words"), on_page=False),
     )
 
 
 def _trial(one: TrialStanding) -> tuple[Value, ...]:
     return (
-        one.trial, one.subject, t(one.stage), t(one.verdict), one.sign_off.words, one.cycles,
+        one.trial, one.subject, t(one.stage), t(one.verdict), one.cycles,
         one.failures, one.upper, one.limit, *_proven(one), *_missing(one),
+        t(SIGN_OFF[one.sign_off.status]), one.sign_off.words,
     )  # fmt: skip
 
 

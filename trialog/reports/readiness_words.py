@@ -18,6 +18,16 @@ CONCERNED = {
 }
 """How it is said whose trials need somebody."""
 
+SIGN_OFF = {
+    "signed": mark("signed off"),
+    "incomplete": mark("signed in part"),
+    "refused": mark("refused"),
+    "lapsed": mark("lapsed"),
+    "revoked": mark("revoked"),
+    "none": mark("not signed"),
+}
+"""Whether a trial is signed off, in as few words as a table has room for."""
+
 
 def may_run_alone(found: StageReadiness) -> bool:
     """Whether a cell may be left alone: it did so in a trial that is GO and signed off."""
