@@ -161,6 +161,8 @@ def _end(running: subprocess.Popen[bytes]) -> None:
     elif running.poll() is None:
         running.kill()
     running.wait()
+    if running.stderr is not None:
+        running.stderr.close()
 
 
 def _failed(why: str) -> PrintingError:
