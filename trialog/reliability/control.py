@@ -87,13 +87,14 @@ def control_limits(rate: float, cycles: Counts, *, tail: float = TAIL) -> Contro
     """
     rate = _checks.chance("rate", rate)
     tail = _checks.inside("tail", tail, 0.5, "one half")
-    n = np.atleast_1d(whole_array("cycles", cycles))
+    groups = np.atleast_1d(whole_array("cycles", cycles))
+    n, which = np.unique(groups, return_inverse=True)  # groups of one size have one limit
     return ControlLimits(
         rate=rate,
         tail=tail,
-        cycles=n.astype(np.int64),
-        lower=_first(n, lambda k: beta_above(k + 1, n - k, rate) > tail),
-        upper=_first(n, lambda k: beta_below(k + 1, n - k, rate) <= tail),
+        cycles=groups.astype(np.int64),
+        lower=_first(n, lambda k: beta_above(k + 1, n - k, rate) > tail)[which],
+        upper=_first(n, lambda k: beta_below(k + 1, n - k, rate) <= tail)[which],
     )
 
 

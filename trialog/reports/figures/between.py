@@ -12,7 +12,6 @@ from trialog.reports.figures.chart import (
     BAND,
     LINE,
     MARK,
-    MOST_POINTS,
     NO_GO_COLOUR,
     Chart,
     axis,
@@ -22,6 +21,9 @@ from trialog.reports.figures.chart import (
 from trialog.reports.figures.figure import Figure
 from trialog.reports.figures.staircase import Step
 from trialog.reports.tables import Column, Table
+
+MOST_MARKS = 1_000
+"""Marks drawn, and a quarter more of those beyond a limit."""
 
 MOST_ROWS = 500
 """Failures in the table: the newest."""
@@ -99,9 +101,9 @@ def _add_limits(figure: Figure, limits: BetweenLimits, failures: int) -> None:
 def _add_gaps(figure: Figure, gaps: Sequence[_Gap]) -> None:
     """Draw the marks; those beyond a limit are drawn however many points there are."""
     signals = [gap for gap in gaps if gap.signal]
-    kept = {place: gaps[place] for place in thinned(len(gaps))}
+    kept = {place: gaps[place] for place in thinned(len(gaps), MOST_MARKS)}
     kept |= {signals[place].number - 1: signals[place]
-             for place in thinned(len(signals), MOST_POINTS // 4)}  # fmt: skip
+             for place in thinned(len(signals), MOST_MARKS // 4)}  # fmt: skip
     shown = [gap for _, gap in sorted(kept.items())]
     figure.add_scatter(
         name="failure",

@@ -38,8 +38,10 @@ def failures_by_shift(shifts: Sequence[CountedShift], *, subject: str, confidenc
     """Draw the failure rate of each shift, in order, with exact intervals at a confidence."""
     failures, cycles = ([getattr(one, name) for one in shifts] for name in ("failures", "cycles"))
     chart = control_chart(failures, cycles)
-    bounds = failure_rate_bounds(failures, cycles, confidence=confidence, sides="both")
     first = max(len(shifts) - MOST_SHIFTS, 0)
+    bounds = failure_rate_bounds(
+        failures[first:], cycles[first:], confidence=confidence, sides="both"
+    )
     figure = Figure()
     if chart.limits is not None:
         _add_limits(figure, chart, first)
@@ -90,7 +92,7 @@ def _add_rates(
     bounds: RateBoundsArray,
     first: int,
 ) -> None:
-    rates = 100 * bounds.estimate[first:]
+    rates = 100 * bounds.estimate
     out = {*chart.low, *chart.high}
     beyond = [place in out for place in range(first, len(shifts))]
     figure.add_scatter(
@@ -105,8 +107,8 @@ def _add_rates(
         },
         error_y={
             "type": "data", "symmetric": False, "color": QUIET, "thickness": 1.5, "width": 4,
-            "array": (100 * bounds.upper[first:] - rates).tolist(),
-            "arrayminus": (rates - 100 * bounds.lower[first:]).tolist(),
+            "array": (100 * bounds.upper - rates).tolist(),
+            "arrayminus": (rates - 100 * bounds.lower).tolist(),
         },
         text=[
             f"{plain_text(one.shift)}: "
@@ -122,8 +124,8 @@ def _top(chart: ControlChart, bounds: RateBoundsArray, first: int) -> float:
     if chart.limits is None:
         return 1.0
     limits = chart.limits.upper[first:] / chart.limits.cycles[first:].clip(1)
-    drawn = max(float(limits.max()), float(bounds.estimate[first:].max()))
-    longest = 1.05 * float(bounds.upper[first:].max())
+    drawn = max(float(limits.max()), float(bounds.estimate.max()))
+    longest = 1.05 * float(bounds.upper.max())
     return 100 * (min(longest, 2.5 * drawn) if drawn else longest)
 
 
@@ -211,9 +213,9 @@ def _table(
         if limits is None
         else tuple(
             (
-                one.shift, one.cycles, one.failures, float(bounds.estimate[at]),
-                float(bounds.lower[at]), float(bounds.upper[at]), int(limits.lower[at]),
-                int(limits.upper[at]), said.get(at),
+                one.shift, one.cycles, one.failures, float(bounds.estimate[at - first]),
+                float(bounds.lower[at - first]), float(bounds.upper[at - first]),
+                int(limits.lower[at]), int(limits.upper[at]), said.get(at),
             )
             for at, one in enumerate(shifts)
             if at >= first

@@ -33,6 +33,9 @@ from trialog.reports.tables import Column, Table
 HOUR = 3600
 POINTS = 80
 TABLE_ROWS = 9
+HIGH = 0.8
+"""A chance above this is told with a digit more: what matters is how far it is from certainty."""
+
 LEAST_DIGITS, LONGEST_ASKED = 3, len("99.99 %")
 LEAST_SAID = 0.001
 """A smaller chance is said to be under that."""
@@ -155,7 +158,7 @@ def _shown(chance: float, digits: int = 0) -> str:
     """Say a chance that was shown, rounded down."""
     if chance < LEAST_SAID:
         return t("under {chance}", chance=words.chance(LEAST_SAID))
-    return _floor(chance, digits or (LEAST_DIGITS if chance > 0.9 else words.DIGITS))
+    return _floor(chance, digits or (LEAST_DIGITS if chance > HIGH else words.DIGITS))
 
 
 def _pair(alone: Alone) -> tuple[str, str]:
@@ -164,7 +167,7 @@ def _pair(alone: Alone) -> tuple[str, str]:
     if alone.reached:
         # What is proven is decided in decimals, so no float may say a hair less.
         return _shown(max(chance, alone.target)), _target(alone.target, LEAST_DIGITS)
-    digits = LEAST_DIGITS
+    digits = LEAST_DIGITS if chance > HIGH else words.DIGITS
     while digits < words.MOST_DIGITS and _floor(chance, digits) == _floor(alone.target, digits):
         digits += 1
     return _shown(chance, digits), _target(alone.target, digits)
