@@ -130,32 +130,39 @@ def test_a_browser_that_never_ends_is_ended_with_all_it_started(
     browser(f"sleep 300 & echo $! >{child}; wait")
     with pytest.raises(PrintingError, match=r"it took longer than 0\.5 s"):
         printing.print_pdf(document, "a4")
-    assert not runs(int(child.read_text(encoding="utf-8")))
+    until(lambda: gone(int(child.read_text(encoding="utf-8"))))
 
 
-def runs(process):
-    """Whether a process still does anything; one that ended may not be collected yet."""
-    for _ in range(50):
-        try:
-            with open(f"/proc/{process}/stat", encoding="utf-8") as file:
-                if file.read().rpartition(")")[2].split()[0] == "Z":
-                    return False
-        except FileNotFoundError:
-            return False
-        time.sleep(0.1)
-    return True
+def gone(process):
+    """Whether a process does nothing any more; one that ended may not be collected yet."""
+    try:
+        with open(f"/proc/{process}/stat", encoding="utf-8") as file:
+            return file.read().rpartition(")")[2].split()[0] == "Z"
+    except FileNotFoundError:
+        return True
 
 
-def test_one_document_is_printed_at_a_time(browser, document, tmp_path):
+def until(holds):
+    """Wait for something that must come to hold."""
+    end = time.monotonic() + 10
+    while not holds():
+        assert time.monotonic() < end, "it never came"
+        time.sleep(0.01)
+
+
+def test_one_document_is_printed_at_a_time_and_few_wait(browser, document, tmp_path):
     busy = tmp_path / "busy"
-    browser(f'mkdir {busy} || exit 1; sleep 0.2; rmdir {busy}; echo "%PDF-" >"$target"')
+    browser(f'mkdir {busy} || exit 1; sleep 0.3; rmdir {busy}; echo "%PDF-" >"$target"')
     made = []
     threads = [
         threading.Thread(target=lambda: made.append(printing.print_pdf(document, "a4")))
-        for _ in range(3)
+        for _ in range(printing.MOST_AT_A_TIME)
     ]
     for thread in threads:
         thread.start()
+    until(lambda: printing._queue._value == 0)
+    with pytest.raises(PrintingError, match="busy with other documents"):
+        printing.print_pdf(document, "a4")
     for thread in threads:
         thread.join()
-    assert made == [b"%PDF-\n"] * 3
+    assert made == [b"%PDF-\n"] * printing.MOST_AT_A_TIME

@@ -50,22 +50,26 @@ SWITCHES = (
 KEPT_VARIABLES = ("PATH", "LANG", "LC_ALL", "SYSTEMROOT", "FONTCONFIG_FILE", "FONTCONFIG_PATH")
 """What the browser sees of the environment: nothing secret, such as the key of the sessions."""
 
+MOST_AT_A_TIME = 3
+"""Documents that are printed or wait: more would keep a server's threads from those who log."""
+
 _turn = threading.Lock()
+_queue = threading.BoundedSemaphore(MOST_AT_A_TIME)
 
 
 def print_pdf(document: Document, paper: Paper) -> bytes:
-    """Print a document. Only one is printed at a time; others wait for it.
+    """Print a document. Only one is printed at a time; two others wait for it, and no more.
 
     Raises
     ------
     InvalidValueError
         If TRIALOG_BROWSER names nothing that can be run.
     PrintingError
-        If there is no browser, or it made no PDF in time.
+        If there is no browser, it made no PDF in time, or too many wait for it.
     """
     browser = find_browser()
     page = complete(document.html, paper=SIZES[paper])
-    with _turn, _folder() as folder:
+    with _place_in_queue(), _turn, _folder() as folder:
         source, target = folder / "document.html", folder / "document.pdf"
         source.write_text(page, encoding="utf-8")
         said = _run([
@@ -121,6 +125,18 @@ def _as_root() -> tuple[str, ...]:
     Its sandbox needs a user other than root, so a server should not be run as root.
     """
     return ("--no-sandbox",) if hasattr(os, "geteuid") and os.geteuid() == 0 else ()
+
+
+@contextmanager
+def _place_in_queue() -> Iterator[None]:
+    if not _queue.acquire(blocking=False):
+        raise PrintingError(
+            t("The browser is busy with other documents. Wait a moment, and ask for the PDF again.")
+        )
+    try:
+        yield
+    finally:
+        _queue.release()
 
 
 @contextmanager
