@@ -78,10 +78,9 @@ def build_fleet_report(
 
 def _holds(one: CellStanding, find: str) -> bool:
     """Say whether every word that is looked for stands in what is known of a cell."""
-    trials = [trial for stage in one.stages for trial in stage.trials]
     known = [
         one.cell.name, one.cell.machine, one.cell.part, one.cell.operation,
-        *(named for trial in trials for named in (trial.trial, trial.subject, trial.verdict)),
+        *(named for trial in one.trials for named in (trial.trial, trial.subject, trial.verdict)),
         *(need.need for need in one.attention),
     ]  # fmt: skip
     text = "\n".join(known).casefold()

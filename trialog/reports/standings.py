@@ -135,6 +135,11 @@ class CellStanding:
         return next((one for one in self.stages if one.stage == self.stage), None)
 
     @property
+    def trials(self) -> tuple[TrialStanding, ...]:
+        """The trials that count, those of the latest stage first."""
+        return tuple(trial for stage in reversed(self.stages) for trial in stage.trials)
+
+    @property
     def part_proven(self) -> float:
         """How much of the required stretch is proven at that stage, from 0 to 1."""
         now = self.now

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from trialog.records import queries
 from trialog.records.models import Cell, Shift
 from trialog.records.people import Action
-from trialog.reports.standings import CellStanding, Standing, TrialStanding
+from trialog.reports.standings import Standing, TrialStanding
 from trialog.web.clock import zone
 from trialog.web.database import get_session
 from trialog.web.home import bp
@@ -41,12 +41,7 @@ def index() -> str:
 def _card(session: Session, cell: Cell, standing: Standing) -> CellCard:
     return CellCard(
         cell=cell,
-        trials=_trials(standing(session, cell, zone())),
+        trials=standing(session, cell, zone()).trials,
         open_shift=queries.open_shift(session, cell),
         last_shift=queries.last_shift(session, cell),
     )
-
-
-def _trials(stood: CellStanding) -> list[TrialStanding]:
-    """Return the trials that count, those of the latest stage first."""
-    return [trial for stage in reversed(stood.stages) for trial in stage.trials]

@@ -8,27 +8,14 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from trialog.evidence import SignOffState, Verdict, judge, trial_signed
 from trialog.records import queries
-from trialog.records.models import Cell, Requirement, Revision, Shift, Trial
+from trialog.records.models import Cell, Requirement, Revision, Shift
 from trialog.records.parking import count_parked
-from trialog.reports import sentences, sign_offs
-from trialog.reports.rules_fixed import rules_fixed
+from trialog.reports.standings import FormerTrial, TrialStanding
 from trialog.web.clock import zone
+from trialog.web.remembering import standing_now
 
 SHIFTS_SHOWN = 25
-
-
-@dataclass(frozen=True)
-class Standing:
-    """A trial with its verdict and the sentence that goes first."""
-
-    trial: Trial
-    verdict: Verdict
-    sentence: str
-    signed: SignOffState
-    signed_words: str
-    changed_after: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -46,7 +33,8 @@ class Overview:
     """A cell with everything that belongs to it."""
 
     cell: Cell
-    trials: Sequence[Standing]
+    trials: Sequence[TrialStanding]
+    former: Sequence[FormerTrial]
     requirements: Sequence[Requirement]
     shifts: Sequence[Shift]
     older_shifts: int
@@ -61,37 +49,20 @@ def build_overview(session: Session, cell: Cell, *, all_shifts: bool) -> Overvie
     """Gather what the page of a cell shows: the newest shifts, or all of them."""
     found = select(Requirement).where(Requirement.cell_id == cell.id).order_by(Requirement.id)
     requirements = session.scalars(found).all()
-    trials = standings(session, cell)
+    stood = standing_now()(session, cell, zone())
     shifts = list(reversed(queries.shifts_of(session, cell)))
     return Overview(
         cell=cell,
-        trials=trials,
+        trials=stood.trials,
+        former=[former for stage in stood.stages for former in stage.former],
         requirements=requirements,
         shifts=shifts if all_shifts else shifts[:SHIFTS_SHOWN],
         older_shifts=max(0, len(shifts) - SHIFTS_SHOWN),
         all_shifts=all_shifts,
         open_shift=queries.open_shift(session, cell),
         revisions=list(reversed(queries.revisions_in_order(session, cell.id))),
-        next_step=next_step(cell, requirements, bool(trials)),
+        next_step=next_step(cell, requirements, bool(stood.stages)),
         parked=count_parked(session, cell.id),
-    )
-
-
-def standings(session: Session, cell: Cell) -> list[Standing]:
-    """Judge each of a cell's trials."""
-    return [_standing(session, trial) for trial in queries.trials_of(session, cell)]
-
-
-def _standing(session: Session, trial: Trial) -> Standing:
-    verdict = judge(session, trial)
-    signed = trial_signed(session, trial, verdict)
-    return Standing(
-        trial=trial,
-        verdict=verdict,
-        sentence=sentences.proven(verdict),
-        signed=signed,
-        signed_words=sign_offs.in_words(signed, zone()),
-        changed_after=rules_fixed(session, trial, zone()).changed_after,
     )
 
 
