@@ -12,6 +12,12 @@ def numbers(evidence):
     return evidence.cycles, evidence.earliest, evidence.latest, evidence.positions
 
 
+def assert_the_quick_way_is_the_same(numbering, sequence):
+    left = numbering.without(sequence)
+    for late in (False, True):
+        assert numbering.places_without(sequence, late=late) == left.places(late=late)
+
+
 def test_leaving_a_failure_out_is_what_ruling_it_out_does(bench):
     """With failures of known and of unknown order, before and after a no-test, in two shifts."""
     trial = bench.trial()
@@ -36,6 +42,7 @@ def test_leaving_a_failure_out_is_what_ruling_it_out_does(bench):
         found = (left.cycles, left.places(late=False), left.places(late=True), left.known())
         assert found == numbers(ruled), entry
         assert left.cycles == evidence.cycles - 1
+        assert_the_quick_way_is_the_same(evidence.numbering, places[entry])
 
 
 def test_a_line_that_is_no_failure_changes_nothing(bench):
@@ -43,3 +50,4 @@ def test_a_line_that_is_no_failure_changes_nothing(bench):
     bench.run("A", 9, [bench.drop])
     numbering = judge(bench.session, trial).evidence.numbering
     assert numbering.without(1) == numbering
+    assert_the_quick_way_is_the_same(numbering, 1)

@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from trialog.evidence.coverage import asked_of, missing_of
 from trialog.evidence.gathering import Evidence
 from trialog.evidence.lacking import lacking
-from trialog.evidence.numbering import FailedCycle
+from trialog.evidence.numbering import FailedCycle, Numbering
 from trialog.evidence.reasons import Reason
 from trialog.evidence.reconciling import CounterState
 from trialog.evidence.verdict import Verdict
@@ -73,10 +74,20 @@ def _with_one_more(verdict: Verdict) -> _Outlook:
     return _outlook(verdict.plan, (*evidence.earliest, cycles), (*evidence.latest, cycles), cycles)
 
 
-def _without(verdict: Verdict, cycle: FailedCycle) -> _Outlook:
-    """Try the plan with one failed cycle made a no-test."""
-    left = verdict.evidence.numbering.without(cycle.sequence)
-    return _outlook(verdict.plan, left.places(late=False), left.places(late=True), left.cycles)
+@lru_cache(maxsize=128)
+def _each_without(
+    plan: Plan, numbering: Numbering, cycles: int, sequences: tuple[int, ...]
+) -> tuple[_Outlook, ...]:
+    """Try the plan with each of some failed cycles made a no-test.
+
+    It is remembered: page after page explains the verdict of the same record.
+    """
+
+    def without(sequence: int) -> _Outlook:
+        earliest, latest = (numbering.places_without(sequence, late=late) for late in (False, True))
+        return _outlook(plan, earliest, latest, cycles - 1)
+
+    return tuple(without(sequence) for sequence in sequences)
 
 
 def _moves(before: _Outlook, after: _Outlook) -> str:
@@ -130,10 +141,12 @@ def _clean_cycles(verdict: Verdict, now: _Outlook) -> str:
 
 def _rulings_out(verdict: Verdict, now: _Outlook) -> Iterator[str]:
     """Say what a non-relevant ruling on a single failure would do, where it would do anything."""
-    failed = [cycle for cycle in verdict.evidence.numbering.failed if cycle.relevant]
+    evidence = verdict.evidence
+    tried = [cycle for cycle in evidence.numbering.failed if cycle.relevant][-MOST_TRIED:]
+    sequences = tuple(cycle.sequence for cycle in tried)
+    outlooks = _each_without(verdict.plan, evidence.numbering, evidence.cycles, sequences)
     alike: dict[str, list[FailedCycle]] = defaultdict(list)
-    for cycle in failed[-MOST_TRIED:]:
-        without = _without(verdict, cycle)
+    for cycle, without in zip(tried, outlooks, strict=True):
         if not _leaves(now, without):
             alike[_moves(now, without)].append(cycle)
     for moves, cycles in alike.items():

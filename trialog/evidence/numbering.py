@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import islice
+from functools import cached_property
+from itertools import chain, islice
 
 
 @dataclass(frozen=True)
@@ -59,9 +60,13 @@ class Group:
         cycles = range(before + 1, before + self.cycles + 1)
         return placed(cycles, self.failures, self.places(before), late=late)
 
+    def fails_on(self, sequence: int) -> bool:
+        """Say whether a line of the logbook is a failure of this group."""
+        return any(cycle.sequence == sequence and cycle.relevant for cycle in self.failed)
+
     def without(self, sequence: int) -> Group:
         """Return the group with a failure made a no-test; as it is where it holds no such line."""
-        if not any(cycle.sequence == sequence and cycle.relevant for cycle in self.failed):
+        if not self.fails_on(sequence):
             return self
         failed = tuple(
             replace(cycle, modes=(), unruled=()) if cycle.sequence == sequence else cycle
@@ -93,13 +98,33 @@ class Numbering:
     def places(self, *, late: bool) -> tuple[int, ...]:
         """Return the numbers of all failures, each that nobody gave an order as early, or as
         late, in its shift as there is room."""
-        return tuple(
-            at for before, group in self._numbered() for at in group.all_places(before, late=late)
-        )
+        return tuple(chain.from_iterable(self._laid_out[late]))
+
+    def places_without(self, sequence: int, *, late: bool) -> tuple[int, ...]:
+        """Return what `without(sequence).places(late=late)` does; only its group is numbered anew.
+
+        Many failures are tried like this, one by one, for each page that explains a verdict.
+        """
+        laid_out, places, shift = self._laid_out[late], [], 0
+        for (before, group), at in zip(self._numbered(), laid_out, strict=True):
+            if group.fails_on(sequence):
+                places += group.without(sequence).all_places(before, late=late)
+                shift = 1
+            else:
+                places += [place - shift for place in at] if shift else at
+        return tuple(places)
 
     def without(self, sequence: int) -> Numbering:
         """Return the numbering with the failure of one line made a no-test."""
         return Numbering(tuple(group.without(sequence) for group in self.groups))
+
+    @cached_property
+    def _laid_out(self) -> dict[bool, list[list[int]]]:
+        """All failures' numbers group by group, early and late."""
+        return {
+            late: [group.all_places(before, late=late) for before, group in self._numbered()]
+            for late in (False, True)
+        }
 
     def _numbered(self) -> Iterator[tuple[int, Group]]:
         before = 0

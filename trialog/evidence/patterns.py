@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
 from trialog.languages import localised, t
-from trialog.reliability import homogeneity_test, laplace_test, shift_adjusted_bound
+from trialog.reliability import (
+    HomogeneityResult,
+    homogeneity_test,
+    laplace_test,
+    shift_adjusted_bound,
+)
 
 SIGNIFICANCE = 0.05
 """Chance of calling a steady device's record a pattern; common practice, no source."""
@@ -42,7 +48,7 @@ def find_patterns(
                 p=localised(f"{trend.p_worsening:.2g}"),
             )
     if shift_failures.sum() >= LEAST_FAILURES and shift_cycles.size > 1:
-        spread = homogeneity_test(shift_failures, shift_cycles, rng=np.random.default_rng(SEED))
+        spread = _spread(tuple(shift_failures.tolist()), tuple(shift_cycles.tolist()))
         if spread.p_value < SIGNIFICANCE:
             adjusted = shift_adjusted_bound(shift_failures, shift_cycles, confidence=confidence)
             yield t(
@@ -53,3 +59,9 @@ def find_patterns(
                 p=localised(f"{spread.p_value:.2g}"),
                 upper=localised(f"{adjusted.upper:.3g}"),
             )
+
+
+@lru_cache(maxsize=256)
+def _spread(failures: tuple[int, ...], cycles: tuple[int, ...]) -> HomogeneityResult:
+    """Test the same counts only once: page after page asks for the verdict of the same record."""
+    return homogeneity_test(failures, cycles, rng=np.random.default_rng(SEED))

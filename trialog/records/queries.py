@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from difflib import get_close_matches
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, selectinload
+from sqlalchemy.orm.attributes import set_committed_value
 
 from trialog.errors import UnknownNameError
 from trialog.records.entries import storable
-from trialog.records.models import Cell, Entry, Person, Shift, Trial
+from trialog.records.models import (
+    Cell,
+    Entry,
+    EntryMode,
+    FailureMode,
+    Person,
+    Shift,
+    Trial,
+)  # fmt: skip
 from trialog.records.rollups import revisions_in_order
 from trialog.records.words import EntryKind
 
@@ -78,9 +88,27 @@ def shift_entries(session: Session, shift: Shift) -> Sequence[Entry]:
         select(Entry)
         .where(Entry.shift_id == shift.id)
         .order_by(Entry.sequence)
-        .options(selectinload(Entry.modes), selectinload(Entry.person))
+        .options(selectinload(Entry.person))
     )
-    return session.scalars(statement).all()
+    entries = session.scalars(statement).all()
+    _give_modes(session, shift, entries)
+    return entries
+
+
+def _give_modes(session: Session, shift: Shift, entries: Sequence[Entry]) -> None:
+    """Load the modes of a shift's lines with one question: few of them have any."""
+    modes: dict[int, list[FailureMode]] = defaultdict(list)
+    statement = (
+        select(EntryMode.entry_id, FailureMode)
+        .join(FailureMode, FailureMode.id == EntryMode.failure_mode_id)
+        .join(Entry, Entry.id == EntryMode.entry_id)
+        .where(Entry.shift_id == shift.id)
+        .order_by(FailureMode.id)
+    )
+    for entry_id, mode in session.execute(statement):
+        modes[entry_id].append(mode)
+    for entry in entries:
+        set_committed_value(entry, "modes", modes[entry.id])
 
 
 def undone_ids(session: Session, cell_id: int) -> set[str]:

@@ -108,13 +108,20 @@ class ShiftReport:
 
 
 def build_shift_report(
-    session: Session, shift: Shift, *, now: datetime, zone: tzinfo, embed_photos: bool = True
+    session: Session,
+    shift: Shift,
+    *,
+    now: datetime,
+    zone: tzinfo,
+    embed_photos: bool = True,
+    entries: Sequence[Entry] | None = None,
 ) -> ShiftReport:
     """Gather the report of a shift, closed or still open.
 
-    `embed_photos`: with the photos themselves, as a document needs them.
+    `embed_photos`: with the photos themselves, as a document needs them. `entries`: the shift's
+    lines, where they are read already.
     """
-    entries = shift_entries(session, shift)
+    entries = shift_entries(session, shift) if entries is None else entries
     undone = undone_ids(session, shift.cell_id)
     standing = [entry for entry in entries if entry.client_id not in undone]
     trials = [trial for trial in trials_of(session, shift.cell) if trial.stage == shift.stage]

@@ -10,7 +10,6 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from trialog.records.models import Entry, Person, Shift
-from trialog.records.queries import shift_entries
 from trialog.records.words import EntryKind
 from trialog.web.logging.words import line_words, undo_words
 
@@ -34,9 +33,8 @@ class Listed:
     undone_by: str
 
 
-def list_lines(session: Session, shift: Shift) -> list[Listed]:
+def list_lines(session: Session, shift: Shift, entries: Sequence[Entry]) -> list[Listed]:
     """Return all lines of a shift in order, those that were undone too."""
-    entries = shift_entries(session, shift)
     names = _names(session)
     by_id = {entry.client_id: entry for entry in entries}
     undoing = {entry.target: entry for entry in entries if entry.kind is EntryKind.UNDO}

@@ -12,7 +12,7 @@ from trialog.languages import speaking
 from trialog.records.entries import NewEntry
 from trialog.records.models import Shift
 from trialog.records.people import Action
-from trialog.records.queries import trials_of
+from trialog.records.queries import shift_entries, trials_of
 from trialog.records.words import EntryKind
 from trialog.reports.kinds import context
 from trialog.reports.photos import FailurePhoto
@@ -97,7 +97,8 @@ def _written(shift: Shift, line: NewEntry, form: Any, words: str, name: str) -> 
 
 
 def _page(shift: Shift, **forms: Any) -> str:
-    lines = list_lines(get_session(), shift)
+    entries = shift_entries(get_session(), shift)
+    lines = list_lines(get_session(), shift, entries)
     reading_form = forms.get("reading_form") or ReadingForm(formdata=None)
     errors = [form for form in forms.values() if form.errors]
     with speaking(language_asked()):
@@ -105,7 +106,14 @@ def _page(shift: Shift, **forms: Any) -> str:
             "shifts/report.html",
             shift=shift,
             **context(
-                build_shift_report(get_session(), shift, now=now(), zone=zone(), embed_photos=False)
+                build_shift_report(
+                    get_session(),
+                    shift,
+                    now=now(),
+                    zone=zone(),
+                    embed_photos=False,
+                    entries=entries,
+                )
             ),
             lines=lines,
             closing=standing_closing(lines),
