@@ -88,6 +88,7 @@ def _said(*texts: str) -> tuple[str, ...]:
     confidence = chance(INTERVAL_CONFIDENCE)
     return tuple(t(text, confidence=confidence) for text in texts)
 
+
 _CELL = mark(
     "Cell: its own trial bounds it once that has counted cycles, for then cycles in which any "
     "device failed are counted directly. Until then its devices' own trials do, each by its "
@@ -95,6 +96,21 @@ _CELL = mark(
     "however often anybody looks, and whether or not devices fail independently. A device without "
     "a trial leaves everything open. The cell's verdict is that of its weakest trial. Stages are "
     "never mixed."
+)
+_COURSE = mark(
+    "Proven after each shift: the bound of a trial as it would have stood then, on the evidence as "
+    "it is recorded and ruled on now."
+)
+_BY_SHIFT = mark(
+    "Failures by shift: exact binomial limits at the rate of all shifts together, with a false "
+    "alarm in at most 0.135 % of shifts on each side, as 3 sigma on a normal chart (common "
+    "practice, no source); chart of proportions, NIST/SEMATECH e-Handbook, section 6.3.3.2. The "
+    "shifts have a part in that rate themselves. For information, nothing is decided by it."
+)
+_BETWEEN = mark(
+    "Cycles between failures: exact limits of the geometric distribution at the trial's own rate, "
+    "with the same false alarms (Kaminsky, Benneyan, Davis and Burke 1992, Journal of Quality "
+    "Technology 24:63-69, for the chart). For information, nothing is decided by it."
 )
 _STOP_FREE = mark(
     "Chance of a stop-free stretch: (1 - p)^N for N cycles; the full line has the bound as p, and "
@@ -105,14 +121,16 @@ _STOP_FREE = mark(
 def for_shift() -> tuple[str, ...]:
     """Return the methods behind a shift's report."""
     return _said(
-        _COUNTING, _BOUND, _INTERVAL, _TRIAL_BOUND, _STRETCH, _COUNTER, _WORST, _STOPS, _MISSED
+        _COUNTING, _BOUND, _INTERVAL, _TRIAL_BOUND, _STRETCH, _BY_SHIFT, _COUNTER, _WORST, _STOPS,
+        _MISSED,
     )  # fmt: skip
 
 
 def for_trial() -> tuple[str, ...]:
     """Return the methods behind a trial's report."""
     return _said(
-        _COUNTING, _TRIAL_BOUND, _BOUND, _INTERVAL, _STRETCH, _PLAN, _PATTERN, _COUNTER, _MISSED
+        _COUNTING, _TRIAL_BOUND, _BOUND, _INTERVAL, _STRETCH, _COURSE, _STOP_FREE, _PLAN, _BY_SHIFT,
+        _BETWEEN, _PATTERN, _BEFORE_AFTER, _COUNTER, _CONDITIONS, _STOPS, _MISSED,
     )  # fmt: skip
 
 
