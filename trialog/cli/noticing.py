@@ -30,7 +30,7 @@ from trialog.notices import (
 )
 from trialog.records.database import make_sessions, unit_of_work
 from trialog.reports.words import counted, moment
-from trialog.web.settings import read_zone
+from trialog.web.settings import read_language, read_zone
 
 
 @click.command()
@@ -77,7 +77,8 @@ def _retry(session: Session, settings: NoticeSettings, zone: tzinfo) -> None:
     with unit_of_work(session):
         try_again(session, actor=None, now=datetime.now(UTC))
     sessions = make_sessions(cast(Engine, session.get_bind()))
-    deliver_due(Post(sessions=sessions, settings=settings, zone=zone))
+    language = read_language(os.environ.get("TRIALOG_LANGUAGE") or "en")
+    deliver_due(Post(sessions=sessions, settings=settings, zone=zone, language=language))
     session.rollback()  # what was read before is old
 
 
