@@ -53,6 +53,7 @@ def test_the_commands_are_those_that_were_promised():
         ("setup",), ("import",), ("export",), ("bounds",), ("need",), ("plan",),
         ("verdict",),
         ("report", "shift"), ("report", "trial"), ("report", "evidence"),
+        ("report", "cell"), ("report", "fleet"),
         ("report", "kept"), ("report", "schema"), ("reports",),
         ("verify",), ("notices",), ("audit",),
     }  # fmt: skip

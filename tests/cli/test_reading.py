@@ -115,6 +115,17 @@ def test_a_table_goes_to_the_standard_output_as_csv(trialog, shop):
     assert "got 'none'" in wrong.stderr
 
 
+def test_the_reports_of_a_cell_and_of_all_cells_say_the_same_of_it(trialog, shop):
+    one = json.loads(trialog("report", "cell", shop.cell.name, "--json").stdout)
+    every = json.loads(trialog("report", "fleet", "--json").stdout)
+    assert (one["verdict"], one["may_run_alone"]) == ("NO-GO", False)
+    assert [cell["sentence"] for cell in every["cells"]] == [one["sentence"]]
+    assert every["cells"][0]["stages"] == one["stages"]
+    wrong = trialog("report", "cell", "nowhere", "--json")
+    assert wrong.exit_code == 2
+    assert "cell must be the name of a cell in the records" in wrong.stderr
+
+
 def test_all_reports_go_into_a_folder_each_once(trialog, shop, session, tmp_path):
     folder = tmp_path / "new" / "reports"
     result = trialog("report", "--all", "-o", folder, "--format", "json", "--format", "csv")
@@ -124,7 +135,7 @@ def test_all_reports_go_into_a_folder_each_once(trialog, shop, session, tmp_path
     shifts = {f"shift-{ident}.json" for ident in session.scalars(select(Shift.id))}
     trials = {f"{kind}-{ident}.json" for ident in session.scalars(select(Trial.id))
               for kind in ("trial", "evidence")}  # fmt: skip
-    assert shifts | trials <= set(files)
+    assert shifts | trials | {"cell-1.json", "fleet.json"} <= set(files)
     data = json.loads((folder / sorted(shifts)[0]).read_text(encoding="utf-8"))
     assert data["shift"] == "Monday early"
     assert any(name.startswith("shift-") and name.endswith(".csv") for name in files)

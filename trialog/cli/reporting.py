@@ -23,7 +23,7 @@ from trialog.errors import InvalidValueError, UnknownNameError
 from trialog.languages import LANGUAGES
 from trialog.records.database import read_one_moment
 from trialog.records.models import Shift
-from trialog.records.queries import find_trial
+from trialog.records.queries import find_cell, find_trial
 from trialog.reports.document import PAPERS, Document, File, Paper
 from trialog.reports.kinds import FORMS, KINDS, Kind, make, render
 from trialog.reports.printing import find_browser
@@ -181,6 +181,27 @@ def report_evidence(*, name: str, **options: Any) -> None:
     Example: trialog report evidence "Pull claw, by hand" --format csv --table conditions
     """
     _write_one("evidence", lambda session: find_trial(session, name), **options)
+
+
+@report.command("cell")
+@click.argument("name")
+@one_report
+def report_cell(*, name: str, **options: Any) -> None:
+    """Write whether the cell with that NAME can be left alone, and for how long.
+
+    Example: trialog report cell "Cell 5" --format pdf -o cell-5.pdf
+    """
+    _write_one("cell", lambda session: find_cell(session, name), **options)
+
+
+@report.command("fleet")
+@one_report
+def report_fleet(**options: Any) -> None:
+    """Write how all cells stand, those first that need somebody most.
+
+    Example: trialog report fleet --format json
+    """
+    _write_one("fleet", lambda _: None, **options)
 
 
 def _write_one(
