@@ -103,6 +103,8 @@ def test_pages_offer_every_form_and_the_other_language(operator, addresses):
     pages = [address.removesuffix("/report") for address in addresses.values()]
     for page, address in zip(pages, addresses.values(), strict=True):
         text = operator.get(page).text
-        for form in (*TYPES, "pdf"):
+        for paper in ("a4", "letter"):
+            assert f'href="{address}.pdf?language=en&amp;paper={paper}"' in text, page
+        for form in TYPES:
             assert f'href="{address}.{form}?language=en"' in text, (page, form)
         assert 'hreflang="es"' in text
