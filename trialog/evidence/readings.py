@@ -13,6 +13,7 @@ from itertools import pairwise
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from trialog.languages import t
 from trialog.records.models import Entry, Shift
 from trialog.records.words import EntryKind
 
@@ -38,7 +39,9 @@ def doubtful_readings(
     found: dict[int, str] = {}
     for shift in shifts:
         if shift.id in asked and _too_fast(shift, logged.get(shift.id, 0)):
-            found[shift.id] = f"{shift.label}: more cycles by the counter than its time allows"
+            found[shift.id] = t(
+                "{shift}: more cycles by the counter than its time allows", shift=shift.label
+            )
     for shift_id, words in _falls(shifts, asked):
         found.setdefault(shift_id, words)
     return tuple(found[shift.id] for shift in shifts if shift.id in found and shift.id in bearing)
@@ -83,7 +86,13 @@ def _falls(shifts: Sequence[Shift], asked: Collection[int]) -> Iterator[tuple[in
         for shift_id in {before.id, after.id} & set(asked):
             yield (
                 shift_id,
-                f"{after.label} opened at {opening:,}, {before.label} closed at {closing:,}",
+                t(
+                    "{after} opened at {opening}, {before} closed at {closing}",
+                    after=after.label,
+                    opening=opening,
+                    before=before.label,
+                    closing=closing,
+                ),
             )
 
 
