@@ -81,7 +81,8 @@ def _holds(one: CellStanding, find: str) -> bool:
     known = [
         one.cell.name, one.cell.machine, one.cell.part, one.cell.operation,
         *(named for trial in one.trials for named in (trial.trial, trial.subject, trial.verdict)),
-        *(need.need for need in one.attention),
+        *(t(trial.verdict) for trial in one.trials),
+        *(said for need in one.attention for said in (need.need, t(need.need), need.words)),
     ]  # fmt: skip
     text = "\n".join(known).casefold()
     return all(word in text for word in find.casefold().split())

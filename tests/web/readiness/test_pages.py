@@ -87,6 +87,8 @@ def test_words_narrow_the_overview_down_and_are_escaped(operator, hall):
 
 def test_it_is_there_in_spanish(operator, hall):
     cell, _ = hall.running("Five")
+    assert "Five" in operator.get("/fleet?language=es&find=seguir").text
+    assert "Five" not in operator.get("/fleet?language=es&find=por+firmar").text
     for path in ("/fleet", f"/cells/{cell.id}/readiness"):
         page = operator.get(f"{path}?language=es").text
         assert 'lang="es"' in page
