@@ -20,6 +20,7 @@ from trialog.languages import current, in_markup, t
 from trialog.reports import words
 from trialog.reports.csv_form import csv_uri
 from trialog.reports.figures import Chart
+from trialog.reports.markup import cell_markup, row_markup
 from trialog.reports.photos import MOST_IN_DOCUMENT
 
 HERE = Path(__file__).parent
@@ -152,5 +153,12 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.globals.update(t=in_markup, language=current, w=words, csv_uri=csv_uri)
+    made.globals.update(
+        t=in_markup,
+        language=current,
+        w=words,
+        csv_uri=csv_uri,
+        cell_markup=cell_markup,
+        row_markup=row_markup,
+    )
     return made

@@ -11,6 +11,7 @@ from flask import Flask, request
 from trialog.languages import LANGUAGES, speaking
 from trialog.reports.csv_form import csv_uri
 from trialog.reports.kinds import FORMS
+from trialog.reports.markup import cell_markup, row_markup
 from trialog.web.database import state
 
 V = TypeVar("V", bound=Callable[..., Any])
@@ -35,5 +36,9 @@ def in_language(view: V) -> V:
 def init_app(app: Flask) -> None:
     """Tell the templates which languages and forms reports can be had in."""
     app.jinja_env.globals.update(
-        report_languages=LANGUAGES, report_forms=tuple(FORMS), csv_uri=csv_uri
+        report_languages=LANGUAGES,
+        report_forms=tuple(FORMS),
+        csv_uri=csv_uri,
+        cell_markup=cell_markup,
+        row_markup=row_markup,
     )
