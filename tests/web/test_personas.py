@@ -34,8 +34,8 @@ TABLETS = "tablets"
 
 WHO = {
     ANYBODY: """static plotly_js health auth.login auth.logout help.index help.page help.image
-        help.schema logging.tablet logging.worker logging.manifest logging.part logging.texts logging.enrol
-        trust.show trust.certificate""",
+        logging.tablet logging.worker logging.manifest logging.part logging.texts logging.enrol
+        trust.show trust.certificate help.schema""",
     TABLETS: "logging.pack logging.sign_in logging.add_tablet_entries logging.add_photo",
     ALL: """home.index readiness.cell readiness.fleet downloads.cell downloads.fleet
         kept.index kept.show kept.file
