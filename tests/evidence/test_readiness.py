@@ -114,6 +114,7 @@ def test_the_cell_is_go_when_every_trial_is_and_signed_when_every_one_is(bench):
             )  # fmt: skip
     found = by_hand(bench)
     assert found.signed
+    assert found.reached == (found.upper <= found.limit)
     assert {one.signed.status for one in found.current} == {"signed"}
 
 

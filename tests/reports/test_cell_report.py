@@ -173,6 +173,30 @@ def test_devices_apart_make_a_bound_whose_method_is_named(hall, report):
     )
 
 
+def test_devices_that_are_each_go_may_together_prove_too_little(hall, report):
+    cell = hall.cell("Five")
+    trials = [hall.trial(cell, device.name, device) for device in (cell.arm, cell.jet, cell.tray)]
+    hall.shift(cell, "A", good=60)
+    for trial in trials:
+        hall.accept(trial)
+        hall.sign(trial)
+    found = report(cell)
+    assert found.verdict == "GO"
+    assert not found.may_run_alone
+    assert found.stages[0].proven_stretch_seconds < found.stages[0].required_stretch_seconds
+    assert found.sentence.startswith("Not to be left alone for 3 min yet. Stage unattended: ")
+    assert "are proven so far, 3 min required." in found.sentence
+    assert found.sentence.endswith(
+        "but together they prove less than is required; a trial of the whole cell bounds it "
+        "directly."
+    )
+    assert needs(found) == ["keep running"]
+    hall.shift(cell, "B", good=200)
+    for trial in trials:
+        hall.sign(trial)
+    assert report(cell).may_run_alone
+
+
 def test_a_device_without_a_trial_is_named(hall, report):
     cell = hall.cell("Five")
     hall.trial(cell, "arm", cell.arm, stage=Stage.BY_HAND)

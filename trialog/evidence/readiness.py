@@ -76,6 +76,16 @@ class StageReadiness:
         return any(one.verdict.evidence.cycles for one in self.current)
 
     @property
+    def reached(self) -> bool:
+        """Whether the required stretch is proven of the cell.
+
+        Devices may each be GO, and together prove less: each was held against its own share, at
+        the confidence of one.
+        """
+        proven = self.proven_stretch_seconds
+        return proven is None or proven >= self.requirement.stretch_hours * 3600
+
+    @property
     def limit(self) -> float:
         """The cell's largest tolerable failure rate per cycle."""
         share = 1.0 if self.whole is None else self.whole.trial.share

@@ -30,8 +30,10 @@ SIGN_OFF = {
 
 
 def may_run_alone(found: StageReadiness) -> bool:
-    """Whether a cell may be left alone: it did so in a trial that is GO and signed off."""
-    return found.stage is Stage.UNATTENDED and found.verdict == "GO" and found.signed
+    """Whether a cell may be left alone: it ran so in trials that are GO, signed off, and enough."""
+    return (
+        found.stage is Stage.UNATTENDED and found.verdict == "GO" and found.signed and found.reached
+    )
 
 
 def alone(found: StageReadiness | None) -> str:
@@ -45,6 +47,8 @@ def alone(found: StageReadiness | None) -> str:
         )
     if may_run_alone(found):
         lead = t("It can be left alone for {stretch} at a time.", stretch=_required(found))
+    elif found.verdict == "GO" and found.signed:
+        lead = t("Not to be left alone for {stretch} yet.", stretch=_required(found))
     elif found.verdict == "GO":
         lead = t("Not to be left alone yet: the verdict is GO, but it is not signed off.")
     elif found.verdict == "NO-GO":
@@ -77,7 +81,7 @@ def _proven(found: StageReadiness) -> str:
         )
     stretch = found.proven_stretch_seconds
     proven = t("any stretch") if stretch is None else words.stretch(stretch)
-    if found.verdict == "GO":
+    if found.verdict == "GO" and found.reached:
         return t(
             "Stage {stage}: {proven} alone at {chance} chance are proven, {required} required.",
             proven=proven, **asked,
@@ -100,6 +104,11 @@ def _required(found: StageReadiness) -> str:
 
 def _held_back(found: StageReadiness) -> str:
     """Say what the cell waits for most."""
+    if found.verdict == "GO" and not found.reached:
+        return t(
+            "Every line of every trial holds, but together they prove less than is required; a "
+            "trial of the whole cell bounds it directly."
+        )
     if found.verdict == "GO":
         return t("Every line of every trial holds.")
     if found.verdict == "NO-GO":
@@ -197,6 +206,12 @@ def ready(found: StageReadiness) -> str:
     return t(
         "GO and signed off at the stage {stage}: the next stage may begin", stage=t(found.stage)
     )
+
+
+def not_reached(found: StageReadiness) -> str:
+    """Say that devices which are each GO do not prove the required stretch together."""
+    proven = of_required(found.proven_stretch_seconds, found.requirement.stretch_hours * 3600)
+    return t("GO and signed off, but together the trials prove less: {proven}", proven=proven)
 
 
 def to_sign(found: StageReadiness) -> str:

@@ -15,6 +15,7 @@ from trialog.evidence.readiness import JudgedTrial, StageReadiness, readiness_of
 from trialog.languages import mark
 from trialog.records.models import Cell
 from trialog.records.parking import count_parked
+from trialog.records.words import Stage
 from trialog.reports import readiness_words, sentences
 from trialog.reports.particulars import Particulars, particulars
 from trialog.reports.rules_fixed import rules_fixed
@@ -281,6 +282,10 @@ def _stopped(stages: Sequence[StageStanding]) -> list[TrialStanding]:
 def _what_next(last: StageReadiness | None) -> Iterator[Attention]:
     if last is None:
         yield Attention(Need.NO_TRIAL, readiness_words.no_trial())
+    elif (
+        last.verdict == "GO" and last.signed and last.stage is Stage.UNATTENDED and not last.reached
+    ):
+        yield Attention(Need.RUNNING, readiness_words.not_reached(last))
     elif last.verdict == "GO" and last.signed:
         yield Attention(Need.READY, readiness_words.ready(last))
     elif last.verdict == "GO":
