@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from dataclasses import dataclass
 from functools import cache, cached_property
+from html import unescape
 from io import BytesIO
 
 import pypdfium2
@@ -24,6 +26,10 @@ pytestmark = pytest.mark.database("sqlite")
 POINTS_PER_MM = 72 / 25.4
 SIZES = {"a4": (210, 297), "letter": (215.9, 279.4)}
 MARGIN = 14
+FOOTER = 14 * POINTS_PER_MM
+"""What stands lower is the foot of the page."""
+
+HEADING = re.compile(r"<h2[^>]*>([^<]+)</h2>")
 
 
 @dataclass(frozen=True)
@@ -40,8 +46,14 @@ class Printed:
         return PdfReader(BytesIO(self.content)).pages
 
     @cached_property
+    def raw(self):
+        """The text of each page, as somebody who selects all of it has it."""
+        pages = pypdfium2.PdfDocument(self.content)
+        return [page.get_textpage().get_text_range() for page in pages]
+
+    @cached_property
     def texts(self):
-        return [squeezed(page.extract_text()) for page in self.pages]
+        return [squeezed(text) for text in self.raw]
 
     @cached_property
     def text(self):
@@ -50,6 +62,7 @@ class Printed:
 
 def squeezed(text):
     """Return a text without blanks: where a line breaks on paper is no matter."""
+    text = text.replace("\ufffe", "-")  # how a hyphen is read at which a line breaks
     return "".join(unicodedata.normalize("NFKC", text).split())
 
 
@@ -219,8 +232,7 @@ def test_the_pdf_of_a_cell_and_of_all_cells_hold_every_figure(printed, name):
         )
         stretches = (proven, words.length(one.required_stretch_seconds))
         assert_shown(found, *counts, upper, limit, *stretches)
-    raw = " ".join(page.extract_text() for page in found.pages)
-    assert "RUNNING" in raw, "a word is not broken to fit its column"
+    assert "RUNNING" in " ".join(found.raw), "a word is not broken to fit its column"
 
 
 def test_the_pdf_of_a_cell_holds_its_newest_shifts(printed):
@@ -353,6 +365,23 @@ def test_a_table_begins_on_the_page_of_its_caption(printed, name):
             assert squeezed(first) in pages[0].partition(caption)[2], table.name
             seen += 1
     assert seen
+
+
+@each
+def test_no_heading_stands_alone_at_the_foot_of_a_page(printed, name):
+    found = printed(name)
+    headings = {unescape(text) for text in HEADING.findall(found.document.html)}
+    seen = set()
+    for page in pypdfium2.PdfDocument(found.content):
+        texts = page.get_textpage()
+        lines = [texts.get_rect(place) for place in range(texts.count_rects())]
+        for heading in headings:
+            place = texts.search(heading, match_case=True).get_next()
+            if place is not None:
+                seen.add(heading)
+                foot = texts.get_charbox(place[0])[1]
+                assert any(bottom > FOOTER and top <= foot for _, bottom, _, top in lines), heading
+    assert seen == headings
 
 
 @pytest.mark.parametrize("name", [name for name in WANTED if name != "fleet"])
