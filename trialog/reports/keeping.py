@@ -74,6 +74,21 @@ def keep_shift(keeper: Keeper, shift_id: int) -> int | None:
     return newest if due is None else _try(keeper, due) or newest
 
 
+def keep_dossiers(keeper: Keeper, trial_id: int) -> None:
+    """Make the dossiers that are due of a trial at once, so that they show what was signed.
+
+    What a worker makes seconds later shows the lines that came in between as well.
+    """
+    with keeper.sessions() as session:
+        due = session.scalars(
+            select(DueReport)
+            .join(SignOff, SignOff.id == DueReport.sign_off_id)
+            .where(SignOff.trial_id == trial_id)
+        ).all()
+    for one in due:
+        _try(keeper, one)
+
+
 def kept_document(session: Session, kept: KeptReport) -> Document:
     """Return a kept report as the document that it was, with its photos in it.
 

@@ -1,4 +1,7 @@
-"""After a change: note and tell each verdict that is another one, without holding up the log."""
+"""After a change: note and tell each verdict that is another one, and keep what was signed.
+
+It all comes after the change, in transactions of its own: nothing of the log waits for it.
+"""
 
 from __future__ import annotations
 
@@ -9,10 +12,12 @@ from flask import current_app
 from trialog.evidence import PLAIN, note_verdicts
 from trialog.notices import tell_verdicts
 from trialog.records.database import unit_of_work
-from trialog.records.models import Cell, Person
+from trialog.records.models import Cell, Person, Trial
 from trialog.records.words import EntryKind
+from trialog.reports.keeping import keep_dossiers
 from trialog.web.clock import now
 from trialog.web.database import get_session
+from trialog.web.notices.posting import post_of
 
 
 def note_after(cell: Cell, kinds: Iterable[EntryKind], *, actor: Person | None) -> None:
@@ -36,3 +41,15 @@ def note_change(cell: Cell, *, actor: Person | None) -> None:
             )
     except Exception:
         current_app.logger.exception("the verdicts of cell %s could not be noted", cell_id)
+
+
+def keep_signed(trial: Trial) -> None:
+    """Keep a trial's dossier as it lay before whoever has signed just now, or refused to.
+
+    The signature is committed by now. Should keeping fail, the dossier stays due.
+    """
+    trial_id = trial.id
+    try:
+        keep_dossiers(post_of(current_app).keeper, trial_id)
+    except Exception:
+        current_app.logger.exception("the dossier of trial %s could not be kept yet", trial_id)

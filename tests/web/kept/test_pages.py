@@ -81,8 +81,8 @@ def test_the_list_leads_to_the_report_as_it_was(operator, ruled, session):
     first, second = kept(session)
     page = operator.get("/reports").text
     assert re.findall(r'href="/reports/(\d+)"', page) == [str(second.id), str(first.id)]
-    assert "version 1</span>" in page
-    assert "replaced on 2026-03-02 14:02" in page
+    assert "version 1, replaced on 2026-03-02 14:02</span>" in page
+    assert "version 2</span>" in page
     old, new = (unescape(operator.get(f"/reports/{one.id}").text) for one in (first, second))
     assert "Replaced on 2026-03-02 14:02: the shift was changed" in old
     assert f'<a href="/reports/{second.id}">The newest version</a>' in old

@@ -6,7 +6,8 @@ import pytest
 from support.cells import revision
 
 from trialog.evidence import CAUTIONS
-from trialog.records.models import Acknowledgement, Person, SignOff
+from trialog.records.models import Acknowledgement, DueReport, Person, SignOff
+from trialog.web import noting
 
 TICKED = {f"caution_{number}": "y" for number in range(len(CAUTIONS))}
 SIGNED = {"statement": "I have watched it run.", "pin": "3333"} | TICKED
@@ -49,6 +50,32 @@ def test_two_people_sign_a_go_off(on_trial, approver, engineer):
     again = engineer.post(f"{on_trial.url}/sign", SIGNED | {"pin": "2222"})
     assert "Emil Engineer has signed this verdict already." in again.text
     assert len(sign_offs(on_trial)) == 2
+
+
+def test_the_dossier_is_kept_at_once_and_stays_when_the_sign_off_lapses(on_trial, approver):
+    on_trial.reach_go()
+    approver.post(f"{on_trial.url}/sign", SIGNED)
+    (path,) = re.findall(r'href="(/reports/\d+)"', approver.get(on_trial.url).text)
+    on_trial.write(revision(on_trial.cell.arm))
+    assert "has lapsed" in approver.get(on_trial.url).text
+    kept = approver.get(path).text
+    assert "signed by Anna Approver" in kept
+    assert "Signed by Anna Approver" in kept
+    assert "has lapsed" not in kept
+
+
+def test_a_dossier_that_cannot_be_kept_yet_holds_up_no_signature(
+    on_trial, approver, monkeypatch, caplog
+):
+    def broken(*_arguments):
+        raise RuntimeError("no database today")
+
+    monkeypatch.setattr(noting, "keep_dossiers", broken)
+    on_trial.reach_go()
+    assert approver.post(f"{on_trial.url}/sign", SIGNED).status_code == 302
+    assert len(sign_offs(on_trial)) == 1
+    assert "could not be kept yet" in caplog.text
+    assert on_trial.session.query(DueReport).filter(DueReport.sign_off_id.is_not(None)).count() == 1
 
 
 @pytest.mark.parametrize(

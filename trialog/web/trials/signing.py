@@ -21,7 +21,7 @@ from trialog.reports.kinds import json_text
 from trialog.web.clock import now
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
-from trialog.web.noting import note_change
+from trialog.web.noting import keep_signed, note_change
 from trialog.web.saving import form_page, place_error
 from trialog.web.security import PIN_CHECKS, allowed, limiter
 from trialog.web.sending import download
@@ -135,4 +135,5 @@ def _decided(trial: Trial, form: Any, work: Callable[[Session, Person], object])
         form.pin.errors = [WRONG_PIN]
         return False
     note_change(trial.cell, actor=current_person())
+    keep_signed(trial)
     return True
