@@ -10,7 +10,7 @@
 
   // Fits between the margins of A4 and of Letter; a wider chart would shrink the whole page, and
   // a taller one than PAPER.tallest would not be kept in one piece.
-  const PAPER = { width: 660, part: 0.79, tallest: 860 };
+  const PAPER = { width: 660, part: 0.79, tallest: 860, letters: 12 };
 
   function resolved(value, style) {
     if (Array.isArray(value)) {
@@ -29,20 +29,26 @@
     return document.documentElement.classList.contains("on-paper");
   }
 
-  // A chart of rows (taller than most) needs its height for them; the others are flatter on paper.
-  function sizeOf(height) {
+  // On paper charts are flatter, but for those of rows, which need their height.
+  function sizeOf(layout) {
+    const height = layout.height || HEIGHT;
     if (!onPaperNow()) {
       return { autosize: true, height };
     }
-    const flat = height > HEIGHT ? height : Math.round(height * PAPER.part);
-    return { autosize: false, width: PAPER.width, height: Math.min(flat, PAPER.tallest) };
+    const flat = layout.meta === "rows" ? height : Math.round(height * PAPER.part);
+    return {
+      autosize: false,
+      width: PAPER.width,
+      height: Math.min(flat, PAPER.tallest),
+      font: { ...layout.font, size: PAPER.letters },
+    };
   }
 
   function draw(place) {
     const source = document.getElementById(place.dataset.chart);
     const figure = resolved(JSON.parse(source.textContent), getComputedStyle(place));
     const paper = onPaperNow();
-    const size = sizeOf(figure.layout.height || HEIGHT);
+    const size = sizeOf(figure.layout);
     place.style.minHeight = `${size.height}px`;
     place.style.minWidth = `${(!paper && place.dataset.leastWidth) || 0}px`;
     Plotly.react(place, figure.data, { ...figure.layout, ...size }, CONFIG).then(() => {

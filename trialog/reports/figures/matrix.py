@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import wrap
 
 from trialog.languages import t
 from trialog.reports import words
@@ -25,12 +26,13 @@ MOST_SHIFTS = 24
 
 MOST_ROWS = 500
 
-ROW, AROUND = 30, 76
+ROW, AROUND = 30, 86
 
 LEAST_WIDTH = 540
 """In fewer pixels the words would not fit into their boxes."""
 
 NOT = "–"
+LONGEST_LINE = 13
 
 
 def conditions_matrix(report: ConditionsReport) -> Chart:
@@ -59,7 +61,8 @@ def conditions_matrix(report: ConditionsReport) -> Chart:
     frame(
         figure,
         xaxis=axis(
-            "", tickvals=list(range(len(headings))), ticktext=list(headings), side="top",
+            "", tickvals=list(range(len(headings))), ticktext=[_in_lines(one) for one in headings],
+            side="top",
             showgrid=False, ticks="", showline=False, tickangle=0,
         ),
         yaxis=axis(
@@ -68,8 +71,9 @@ def conditions_matrix(report: ConditionsReport) -> Chart:
             range=[max(len(shown), 1) - 0.5, -0.5], showgrid=False, ticks="", showline=False,
             automargin=True, linecolor=GRID,
         ),
+        meta="rows",
         height=AROUND + ROW * max(len(shown), 2),
-        margin={"l": 60, "r": 12, "t": 52, "b": 12},
+        margin={"l": 60, "r": 12, "t": 62, "b": 12},
     )  # fmt: skip
     return Chart(
         name="conditions",
@@ -79,6 +83,11 @@ def conditions_matrix(report: ConditionsReport) -> Chart:
         figure=figure,
         least_width=LEAST_WIDTH,
     )
+
+
+def _in_lines(heading: str) -> str:
+    """Break a heading where it is wider than its column."""
+    return "<br>".join(wrap(heading, LONGEST_LINE))
 
 
 def _met(shift: ConditionsOfShift) -> tuple[list[str], ...]:

@@ -60,6 +60,7 @@ def failure_modes(modes: Sequence[RankedMode], *, subject: str) -> Chart:
         height=AROUND + ROW * rows,
         margin={"l": 24, "r": 24, "t": 12, "b": 64},
         bargap=0.5,
+        meta="rows",
     )  # fmt: skip
     return Chart(
         name="failure-modes",
