@@ -143,12 +143,12 @@ def test_a_wrong_number_is_named_beside_its_field_and_mended(planner, complaints
 def test_an_open_table_stays_open_and_is_renewed(planner):
     page = planner()
     page.locator("summary").first.click()
-    cell = page.locator(".rp-as-tables").first.locator("td").nth(1)
+    cell = page.locator(".rp-as-tables").first.locator("td").first
     before = cell.inner_text()
     slider(page, "Confidence").focus()
     page.keyboard.press("PageUp")
     page.wait_for_function(
-        "before => document.querySelector('.rp-as-tables').querySelectorAll('td')[1].innerText "
+        "before => document.querySelector('.rp-as-tables').querySelectorAll('td')[0].innerText "
         "!== before",
         arg=before,
     )
