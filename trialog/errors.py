@@ -44,6 +44,10 @@ class PrintingError(TrialogError):
     """This computer could not turn a document into a PDF."""
 
 
+class PrinterBusyError(PrintingError):
+    """A PDF is being made for somebody else, and another waits already."""
+
+
 def shown(value: object, limit: int = 80) -> str:
     """Quote a value for a message, shortened so that a long one stays readable."""
     text = repr(str(value) if isinstance(value, str) else value)  # a fixed word as its word

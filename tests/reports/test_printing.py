@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from trialog.errors import InvalidValueError, PrintingError
+from trialog.errors import InvalidValueError, PrinterBusyError, PrintingError
 from trialog.reports import printing
 from trialog.reports.document import Document
 
@@ -150,7 +150,7 @@ def until(holds):
         time.sleep(0.01)
 
 
-def test_one_document_is_printed_at_a_time_and_few_wait(browser, document, tmp_path):
+def test_one_document_is_printed_at_a_time_and_one_waits(browser, document, tmp_path):
     busy = tmp_path / "busy"
     browser(f'mkdir {busy} || exit 1; sleep 0.3; rmdir {busy}; echo "%PDF-" >"$target"')
     made = []
@@ -161,8 +161,15 @@ def test_one_document_is_printed_at_a_time_and_few_wait(browser, document, tmp_p
     for thread in threads:
         thread.start()
     until(lambda: printing._queue._value == 0)
-    with pytest.raises(PrintingError, match="busy with other documents"):
+    with pytest.raises(PrinterBusyError, match="A PDF is being made"):
         printing.print_pdf(document, "a4")
     for thread in threads:
         thread.join()
     assert made == [b"%PDF-\n"] * printing.MOST_AT_A_TIME
+
+
+def test_nobody_waits_longer_than_is_said(document, monkeypatch):
+    monkeypatch.setattr(printing, "LONGEST_WAIT", 0.05)
+    with printing._turn, pytest.raises(PrinterBusyError, match="take the HTML document"):
+        printing.print_pdf(document, "a4")
+    assert printing._queue._value == printing.MOST_AT_A_TIME, "and leaves the queue"

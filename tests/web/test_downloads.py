@@ -11,8 +11,9 @@ from sqlalchemy import select
 from support.populated import populate
 
 from trialog.records.models import Shift, Trial
-from trialog.reports import printing
+from trialog.reports import kinds, printing
 from trialog.reports.kinds import KINDS
+from trialog.web.database import state
 
 # How a report is asked for has nothing to do with which database keeps the records.
 pytestmark = pytest.mark.database("sqlite")
@@ -97,6 +98,33 @@ def test_where_no_browser_is_the_answer_says_what_to_do(operator, addresses, mon
     assert refused.status_code == 501
     assert "No PDF from this server" in refused.text
     assert "take the HTML document" in refused.text
+
+
+def test_who_comes_while_others_print_is_told_at_once_to_come_again(operator, addresses):
+    places = [printing._queue.acquire(blocking=False) for _ in range(printing.MOST_AT_A_TIME)]
+    try:
+        busy = operator.get(f"{addresses['shift']}.pdf")
+    finally:
+        for _ in filter(None, places):
+            printing._queue.release()
+    assert (busy.status_code, busy.headers["Retry-After"]) == (503, "10")
+    assert "One PDF at a time" in busy.text
+    assert "Try again in a moment, or take the HTML document." in busy.text
+
+
+def test_nothing_of_the_records_is_held_while_a_browser_prints(
+    app, operator, addresses, monkeypatch
+):
+    held = []
+
+    def print_pdf(*_):
+        held.append(state(app).engine.pool.checkedout())
+        return b"%PDF-"
+
+    monkeypatch.setattr(kinds, "print_pdf", print_pdf)
+    before = state(app).engine.pool.checkedout()
+    assert operator.get(f"{addresses['trial']}.pdf").data == b"%PDF-"
+    assert held == [before]
 
 
 def test_pages_offer_every_form_and_the_other_language(operator, addresses):

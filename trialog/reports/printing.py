@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from trialog.errors import InvalidValueError, PrintingError
+from trialog.errors import InvalidValueError, PrinterBusyError, PrintingError
 from trialog.languages import t
 from trialog.reports.document import Document, Paper
 from trialog.reports.documents import complete
@@ -50,26 +50,29 @@ SWITCHES = (
 KEPT_VARIABLES = ("PATH", "LANG", "LC_ALL", "SYSTEMROOT", "FONTCONFIG_FILE", "FONTCONFIG_PATH")
 """What the browser sees of the environment: nothing secret, such as the key of the sessions."""
 
-MOST_AT_A_TIME = 3
-"""Documents that are printed or wait: more would keep a server's threads from those who log."""
+MOST_AT_A_TIME, LONGEST_WAIT = 2, 10
+"""One document is printed and one may wait, so many seconds: more would keep a server's threads
+from those who log."""
 
 _turn = threading.Lock()
 _queue = threading.BoundedSemaphore(MOST_AT_A_TIME)
 
 
 def print_pdf(document: Document, paper: Paper) -> bytes:
-    """Print a document. Only one is printed at a time; two others wait for it, and no more.
+    """Print a document. Only one is printed at a time; one more may wait for it.
 
     Raises
     ------
     InvalidValueError
         If TRIALOG_BROWSER names nothing that can be run.
     PrintingError
-        If there is no browser, it made no PDF in time, or too many wait for it.
+        If there is no browser, or it made no PDF in time.
+    PrinterBusyError
+        If a document is being printed and another waits, or has waited for too long.
     """
     browser = find_browser()
     page = complete(document.html, paper=SIZES[paper])
-    with _place_in_queue(), _turn, _folder() as folder:
+    with _taking_turns(), _folder() as folder:
         source, target = folder / "document.html", folder / "document.pdf"
         source.write_text(page, encoding="utf-8")
         said = _run([
@@ -128,13 +131,16 @@ def _as_root() -> tuple[str, ...]:
 
 
 @contextmanager
-def _place_in_queue() -> Iterator[None]:
+def _taking_turns() -> Iterator[None]:
     if not _queue.acquire(blocking=False):
-        raise PrintingError(
-            t("The browser is busy with other documents. Wait a moment, and ask for the PDF again.")
-        )
+        raise _busy()
     try:
-        yield
+        if not _turn.acquire(timeout=LONGEST_WAIT):
+            raise _busy()
+        try:
+            yield
+        finally:
+            _turn.release()
     finally:
         _queue.release()
 
@@ -179,6 +185,12 @@ def _end(running: subprocess.Popen[bytes]) -> None:
     running.wait()
     if running.stderr is not None:
         running.stderr.close()
+
+
+def _busy() -> PrinterBusyError:
+    return PrinterBusyError(
+        t("A PDF is being made. Try again in a moment, or take the HTML document.")
+    )
 
 
 def _failed(why: str) -> PrintingError:

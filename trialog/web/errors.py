@@ -11,12 +11,14 @@ from trialog.errors import (
     ConflictError,
     InvalidValueError,
     NotAllowedError,
+    PrinterBusyError,
     PrintingError,
     TrialogError,
     UnknownNameError,
     shown,
 )
 from trialog.records.logbook import RejectedEntriesError
+from trialog.reports.printing import LONGEST_WAIT
 from trialog.web.database import get_session
 
 _STATUS: tuple[tuple[type[TrialogError], int], ...] = (
@@ -24,6 +26,7 @@ _STATUS: tuple[tuple[type[TrialogError], int], ...] = (
     (InvalidValueError, 422),
     (ConflictError, 409),
     (NotAllowedError, 403),
+    (PrinterBusyError, 503),
     (PrintingError, 501),
 )
 
@@ -85,12 +88,14 @@ def error_body_of(error: TrialogError) -> dict[str, dict[str, str | None]]:
     return error_body(str(error))
 
 
-def error_response(status: int, body: dict[str, dict[str, str | None]]) -> Response:
+def error_response(
+    status: int, body: dict[str, dict[str, str | None]], *, title: str | None = None
+) -> Response:
     """Answer with an error, as JSON or as a page."""
     if wants_json():
         answer = jsonify(body)
     else:
-        title = _TITLES.get(status, _TITLES[400])
+        title = title or _TITLES.get(status, _TITLES[400])
         page = render_template("error.html", title=title, status=status, **body["error"])
         answer = make_response(page)
     answer.status_code = status
@@ -100,6 +105,10 @@ def error_response(status: int, body: dict[str, dict[str, str | None]]) -> Respo
 def _on_trialog_error(error: TrialogError) -> Response:
     if isinstance(error, RejectedEntriesError):
         error = error.rejected[0].error
+    if isinstance(error, PrinterBusyError):
+        answer = error_response(503, error_body(str(error)), title="One PDF at a time")
+        answer.headers["Retry-After"] = str(LONGEST_WAIT)
+        return answer
     return error_response(status_of(error), error_body_of(error))
 
 

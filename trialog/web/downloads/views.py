@@ -61,5 +61,6 @@ def _download(name: str, form: str, ident: int | None = None) -> Response:
     made = make(
         get_session(), name, subject, now=now(), zone=zone(), language=language_asked()
     )  # fmt: skip
+    get_session().rollback()  # a browser may print for seconds: nothing of the records is held
     paper = read_paper(request.args.get("paper", "a4"))
     return download(render(made, form, paper=paper, table=request.args.get("table")))

@@ -88,6 +88,7 @@ def file(report_id: int, form: str) -> Response:
     if form not in FORMS:
         abort(404)
     document = kept_document(get_session(), get_or_404(KeptReport, report_id))
+    get_session().rollback()  # a browser may print for seconds: nothing of the records is held
     paper = read_paper(request.args.get("paper", "a4"))
     return download(render(document, form, paper=paper, table=request.args.get("table")))
 
