@@ -12,17 +12,18 @@ from trialog.evidence import define_requirement, start_trial
 from trialog.records.database import unit_of_work
 from trialog.records.setup import NewRequirement
 from trialog.records.words import PlanKind, Stage
+from trialog.reports.keeping import Keeper, keep_due
 
 PAGES = (
     "/", "/cells/1", "/cells/new", "/cells/1/edit", "/cells/1/devices/new", "/modes/1/edit",
     "/cells/1/requirements/new", "/requirements/1/trials/new", "/people", "/people/new",
     "/people/1/edit", "/cells/1/revisions/new", "/trials/1/evidence", "/settings/notices",
-    "/audit", "/help", "/help/setting-up", "/nowhere",
+    "/audit", "/reports", "/reports/1", "/help", "/help/setting-up", "/nowhere",
 )  # fmt: skip
 
 
 @pytest.fixture
-def shop(session, cell, people, now):
+def shop(session, sessions, cell, people, now):
     """Fill a shop with a trial, shifts and names of awkward length."""
     by = {"actor": people.engineer, "now": now}
     new = NewRequirement(
@@ -36,6 +37,7 @@ def shop(session, cell, people, now):
         )  # fmt: skip
     log_shift(session, cell, "L" * 80, now=now, good=20, failed=[cell.dropped])
     log_shift(session, cell, "B", now=datetime.now(UTC), good=2, closed=False)
+    keep_due(Keeper(sessions=sessions, zone=UTC))
 
 
 def sign_in(page, server, people, person):
