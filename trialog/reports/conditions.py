@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -11,7 +12,9 @@ from trialog.evidence import Verdict
 from trialog.evidence.coverage import (
     CONDITIONS,
     Coverage,
+    Mark,
     PlannedShifts,
+    Worked,
     asked_of,
     missing_of,
     plan_shifts,
@@ -98,13 +101,21 @@ def conditions_report(verdict: Verdict) -> ConditionsReport:
 def _shifts(verdict: Verdict) -> list[ConditionsOfShift]:
     evidence = verdict.evidence
     rows = evidence.shifts.set_index("shift_id").to_dict("index")
-    return [_shift(shift_id, rows[shift_id], evidence.coverage)
-            for shift_id in evidence.coverage.shift_ids]  # fmt: skip
+    marks: dict[int, list[Mark]] = defaultdict(list)
+    worked: dict[int, list[Worked]] = defaultdict(list)
+    for mark in evidence.coverage.marks:
+        marks[mark.shift_id].append(mark)
+    for one in evidence.coverage.worked:
+        worked[one.shift_id].append(one)
+    return [
+        _shift(shift_id, rows[shift_id], marks[shift_id], worked[shift_id])
+        for shift_id in evidence.coverage.shift_ids
+    ]
 
 
-def _shift(shift_id: int, row: Mapping[Any, Any], coverage: Coverage) -> ConditionsOfShift:
-    marks = [mark for mark in coverage.marks if mark.shift_id == shift_id]
-
+def _shift(
+    shift_id: int, row: Mapping[Any, Any], marks: Sequence[Mark], worked: Sequence[Worked]
+) -> ConditionsOfShift:
     def times(condition: Condition) -> int:
         return sum(mark.condition is condition for mark in marks)
 
@@ -118,11 +129,7 @@ def _shift(shift_id: int, row: Mapping[Any, Any], coverage: Coverage) -> Conditi
         ),
         tool_changes=times(Condition.TOOL_CHANGE),
         other_operators=times(Condition.OTHER_OPERATOR),
-        operators=tuple(
-            OperatorOfShift(one.person, one.logged, one.failed)
-            for one in coverage.worked
-            if one.shift_id == shift_id
-        ),
+        operators=tuple(OperatorOfShift(one.person, one.logged, one.failed) for one in worked),
         shift_id=shift_id,
     )
 
