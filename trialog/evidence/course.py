@@ -71,10 +71,8 @@ def proven_course(evidence: Evidence) -> tuple[Proven, ...]:
     """
     rows = evidence.shifts[evidence.shifts["cycles"] > 0].to_dict("records")
     kept = _thinned(len(rows))
-    cycles, failures = (
-        [list(accumulate(int(row[name]) for row in rows))[place] for place in kept]
-        for name in ("cycles", "failures")
-    )
+    sums = (list(accumulate(int(row[name]) for row in rows)) for name in ("cycles", "failures"))
+    cycles, failures = ([each[place] for place in kept] for each in sums)
     uppers = _uppers(evidence, failures, cycles)
     stretch_of = cache(requirement_of(evidence.trial).proven_stretch_seconds)
     return tuple(
