@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy.orm import Session
 
 from trialog.errors import TrialogError
 from trialog.records.kept import find_kept
-from trialog.records.models import KeptReport, Notice
+from trialog.records.models import Notice
 from trialog.records.words import NoticeChannel, NoticeKind
-from trialog.reports.document import File
+from trialog.reports.document import Document, File
 from trialog.reports.keeping import keep_shift, kept_document
 from trialog.reports.kinds import FORMS, render
 
@@ -65,16 +65,20 @@ def report_along(post: Post, session: Session, notice: Notice) -> Along | None:
     session.rollback()  # what was read before is older than the report
     kept = find_kept(session, report_id)
     mailed = notice.channel is NoticeChannel.MAIL
-    return Along(kept.id, kept.version, mailed, _file(session, kept) if mailed else None)
-
-
-def _file(session: Session, kept: KeptReport) -> File | None:
+    along = Along(kept.id, kept.version, mailed, None)
+    if not mailed:
+        return along
     document = kept_document(session, kept)
+    session.rollback()  # a browser may print for seconds: nothing of the records is held
+    return replace(along, file=_file(document))
+
+
+def _file(document: Document) -> File | None:
     for form in ATTACHED:
         try:
             file = render(document, form)
         except TrialogError:
-            continue  # no browser to print with, or it did not in time
+            continue  # no browser to print with, or none that is free in time
         if len(file.content) <= LARGEST:
             return file
     return None
