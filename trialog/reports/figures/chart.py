@@ -31,9 +31,6 @@ HEIGHT = 380
 LONGEST_NAME = 24
 """Characters of somebody's own words in a picture; the table has them whole."""
 
-MOST_POINTS = 2_000
-"""More points than a screen has pixels draw no better and load slowly."""
-
 
 @dataclass(frozen=True)
 class Chart:
@@ -67,7 +64,7 @@ def plain_text(what: str, longest: int = LONGEST_NAME) -> str:
     return cut.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
 
 
-def thinned(number: int, most: int = MOST_POINTS) -> Sequence[int]:
+def thinned(number: int, most: int) -> Sequence[int]:
     """Return the places of the points to draw, evenly spread; the first and the last stay."""
     if number <= most:
         return range(number)

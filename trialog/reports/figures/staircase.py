@@ -17,6 +17,7 @@ from trialog.reports.figures.chart import (
     axis,
     frame,
     label,
+    thinned,
 )
 from trialog.reports.figures.figure import Figure
 from trialog.reports.figures.zones import Extent, add_zones, extent, lines_in_words, lines_table
@@ -180,10 +181,7 @@ def _path_table(steps: tuple[Step, ...], cycles: int) -> Table:
 
 def _thinned(steps: tuple[Step, ...]) -> tuple[Step, ...]:
     """Leave out steps that no screen could show; the first and the last always stay."""
-    if len(steps) <= MOST_STEPS:
-        return steps
-    last = len(steps) - 1
-    return tuple(steps[round(place * last / (MOST_STEPS - 1))] for place in range(MOST_STEPS))
+    return tuple(steps[place] for place in thinned(len(steps), MOST_STEPS))
 
 
 def _add_path(figure: Figure, steps: tuple[Step, ...], point: Crossing, cycles: int) -> None:
