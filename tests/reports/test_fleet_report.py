@@ -6,16 +6,14 @@ from contextlib import contextmanager
 
 import pytest
 from sqlalchemy import event
-from support.cells import closing, failed, good, opening, ruling, undo, write
 from support.demo import DEMO_NOW, DEMO_ZONE
 from support.hall import Hall
 
-from trialog.evidence import note_verdicts, revoke
+from trialog.evidence import note_verdicts
 from trialog.languages import speaking
 from trialog.records import setup
 from trialog.records.audit import record_event
 from trialog.records.database import unit_of_work
-from trialog.records.models import Person, SignOff
 from trialog.records.queries import find_cell
 from trialog.records.words import Stage
 from trialog.reports.cell_report import build_cell_report
@@ -153,48 +151,10 @@ def test_a_cell_is_judged_anew_only_when_something_changed(hall, fleet, session,
     assert len(judged) == 5
 
 
-def changes(hall):
-    """Yield a word for each thing that is done to a hall, after it is done."""
-    session, people, now = hall.session, hall.people, hall.now
-    by = {"actor": people.engineer, "now": now}
-    cell, _ = hall.running("Cell 1")
-    yield "a cell"
-    lines = [opening("B"), good("B", 4), failed("B", cell.slow)]
-    write(session, cell, *lines, **by)
-    yield "lines"
-    write(session, cell, ruling(lines[2].client_id, False), **by)
-    yield "a ruling"
-    write(session, cell, undo(lines[1].client_id), **by)
-    yield "an undo"
-    write(session, cell, closing("B"), **by)
-    yield "a closing"
-    with unit_of_work(session):
-        setup.change_device(session, cell.arm, "long arm", **by)
-    yield "a device's name"
-    with unit_of_work(session):
-        setup.change_cell(
-            session, cell.cell, name="Cell Z", machine="M", part="P", operation="O",
-            planned_cycle_seconds=45.0, counter_modulus=None, **by,
-        )  # fmt: skip
-    yield "a cell's particulars"
-    _, waiting = hall.to_sign("Cell 2")
-    yield "another cell"
-    hall.sign(waiting)
-    yield "signatures"
-    with unit_of_work(session):
-        record = session.query(SignOff).filter_by(trial_id=waiting.id).first()
-        revoke(session, record, session.get(Person, record.person_id), reason="too early", now=now)
-    yield "a revocation"
-    hall.trial(cell, "another", cell.arm, stage=Stage.BY_HAND)
-    yield "a trial"
-    hall.parked("Cell P")
-    yield "a line that is parked"
-
-
 def test_what_is_remembered_is_what_would_be_judged(hall, fleet, session):
     memory = RememberedStandings()
     said = set()
-    for what in changes(hall):
+    for what in hall.changes():
         fresh = fleet()
         assert fleet(standing=memory.at_present(session)).cells == fresh.cells, what
         assert fresh.cells not in said, f"{what} changed nothing"

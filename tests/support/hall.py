@@ -5,11 +5,30 @@ from __future__ import annotations
 import hashlib
 from datetime import timedelta
 
-from support.cells import log_shift, make_cell, revision, write
+from support.cells import (
+    closing,
+    failed,
+    good,
+    log_shift,
+    make_cell,
+    opening,
+    revision,
+    ruling,
+    undo,
+    write,
+)
 
-from trialog.evidence import acknowledge, define_requirement, refuse, sign, start_trial
+from trialog.evidence import (
+    acknowledge,
+    define_requirement,
+    refuse,
+    revoke,
+    sign,
+    start_trial,
+)
+from trialog.records import setup
 from trialog.records.database import unit_of_work
-from trialog.records.models import Tablet
+from trialog.records.models import Person, SignOff, Tablet
 from trialog.records.parking import park
 from trialog.records.setup import NewRequirement
 from trialog.records.words import AcknowledgementKind, PlanKind, Stage
@@ -145,3 +164,42 @@ class Hall:
                 self.refused, self.lapsed,
             )
         }  # fmt: skip
+
+    def changes(self):
+        """Do one thing after another, and yield a word for each when it is done."""
+        session, people, now = self.session, self.people, self.now
+        by = {"actor": people.engineer, "now": now}
+        cell, _ = self.running("Cell 1")
+        yield "a cell"
+        lines = [opening("B"), good("B", 4), failed("B", cell.slow)]
+        write(session, cell, *lines, **by)
+        yield "lines"
+        write(session, cell, ruling(lines[2].client_id, False), **by)
+        yield "a ruling"
+        write(session, cell, undo(lines[1].client_id), **by)
+        yield "an undo"
+        write(session, cell, closing("B"), **by)
+        yield "a closing"
+        with unit_of_work(session):
+            setup.change_device(session, cell.arm, "long arm", **by)
+        yield "a device's name"
+        with unit_of_work(session):
+            setup.change_cell(
+                session, cell.cell, name="Cell Z", machine="M", part="P", operation="O",
+                planned_cycle_seconds=45.0, counter_modulus=None, **by,
+            )  # fmt: skip
+        yield "a cell's particulars"
+        _, waiting = self.to_sign("Cell 2")
+        yield "another cell"
+        self.sign(waiting)
+        yield "signatures"
+        with unit_of_work(session):
+            record = session.query(SignOff).filter_by(trial_id=waiting.id).first()
+            revoke(
+                session, record, session.get(Person, record.person_id), reason="too early", now=now
+            )
+        yield "a revocation"
+        self.trial(cell, "another", cell.arm, stage=Stage.BY_HAND)
+        yield "a trial"
+        self.parked("Cell P")
+        yield "a line that is parked"

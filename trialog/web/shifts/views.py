@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from flask import flash, redirect, render_template, url_for
@@ -10,19 +11,19 @@ from werkzeug.wrappers import Response as AnyResponse
 from trialog.errors import TrialogError
 from trialog.languages import speaking
 from trialog.records.entries import NewEntry
-from trialog.records.models import Shift
+from trialog.records.models import Entry, Shift
 from trialog.records.people import Action
 from trialog.records.queries import shift_entries, trials_of
 from trialog.records.words import EntryKind
-from trialog.reports.kinds import context
 from trialog.reports.photos import FailurePhoto
-from trialog.reports.shift_report import build_shift_report
+from trialog.reports.shift_report import ShiftReport, build_shift_report
 from trialog.web.clock import now, zone
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
 from trialog.web.language import language_asked
 from trialog.web.lines import new_id
 from trialog.web.links import csv_page, parked_url
+from trialog.web.remembering import context_now
 from trialog.web.security import allowed, report_page
 from trialog.web.shifts import bp
 from trialog.web.shifts.forms import ReadingForm, UndoForm
@@ -105,16 +106,7 @@ def _page(shift: Shift, **forms: Any) -> str:
         return render_template(
             "shifts/report.html",
             shift=shift,
-            **context(
-                build_shift_report(
-                    get_session(),
-                    shift,
-                    now=now(),
-                    zone=zone(),
-                    embed_photos=False,
-                    entries=entries,
-                )
-            ),
+            **context_now(shift, lambda: _build(shift, entries)),
             lines=lines,
             closing=standing_closing(lines),
             corrected=standing_readings(lines),
@@ -126,6 +118,12 @@ def _page(shift: Shift, **forms: Any) -> str:
             photo_page=_photo_page,
             parked_page=parked_url(shift.cell_id),
         )
+
+
+def _build(shift: Shift, entries: Sequence[Entry]) -> ShiftReport:
+    return build_shift_report(
+        get_session(), shift, now=now(), zone=zone(), embed_photos=False, entries=entries
+    )
 
 
 def _photo_page(photo: FailurePhoto) -> str:

@@ -12,7 +12,6 @@ from trialog.records.people import Action
 from trialog.reports import words
 from trialog.reports.documents import ASSETS as REPORT_ASSETS
 from trialog.reports.documents import asset as report_asset
-from trialog.reports.kinds import context
 from trialog.reports.trial_report import TrialReport, build_trial_report
 from trialog.web.assets import A_YEAR, fingerprint
 from trialog.web.clock import now, zone
@@ -20,6 +19,7 @@ from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
 from trialog.web.language import in_language
 from trialog.web.links import csv_page, parked_url
+from trialog.web.remembering import context_now
 from trialog.web.security import allowed, report_page
 from trialog.web.trials import bp
 from trialog.web.trials.offering import sign_off_links
@@ -34,11 +34,10 @@ ASSETS = {"report.css": "text/css", "charts.js": "text/javascript"}
 def show(trial_id: int) -> str:
     """Show how a trial stands: the sentence, the picture, the table."""
     trial = get_or_404(Trial, trial_id)
-    report = build_report(trial)
     return render_template(
         "trials/show.html",
         trial=trial,
-        **context(report),
+        **context_now(trial, lambda: build_report(trial)),
         csv_page=csv_page("trial", trial_id=trial_id),
         shift_page=_shift_page,
         trial_page=lambda other: url_for("trials.show", trial_id=other),
