@@ -212,6 +212,12 @@ def test_pictures_are_drawn_from_the_cells(workbook):
     assert path.series[0].xVal.numRef.f == f"path!$A$3:$A${rows}"
 
 
+@pytest.mark.parametrize("name", ["shift", "trial", "evidence", "cell", "fleet"])
+def test_every_kind_of_report_has_a_picture_of_its_own_in_the_workbook(workbook, name):
+    _, book = workbook(name)
+    assert book.book["picture"]._charts
+
+
 def test_the_properties_say_what_it_is(workbook):
     report, book = workbook("shift")
     properties = book.book.properties

@@ -38,6 +38,8 @@ CHARTS = {
     "failures-by-shift": Drawn("shift", ("rate", "upper"), mark("failures per cycle")),
     "failure-modes": Drawn("mode", ("failures",), mark("relevant failures")),
     "revisions": Drawn("what", ("estimate", "upper"), mark("failures per cycle")),
+    "proven-stretch": Drawn("shift", ("proven_seconds",), mark("proven stretch")),
+    "cells": Drawn("cell", ("proven", "required"), mark("stretch")),
 }
 """Which tables are drawn, by their names."""
 
