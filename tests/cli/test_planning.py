@@ -9,6 +9,7 @@ import pytest
 from scipy import stats
 
 from trialog.cli.planning import planned, planned_in_words
+from trialog.evidence.plan_words import plan_words
 from trialog.reliability import plan_choices
 
 ASKED = ("--limit", 0.002, "--design", 0.0002)
@@ -57,7 +58,7 @@ def test_the_figures_are_those_of_the_library(asked_for):
     for one, choice in zip(found["plans"], choices, strict=True):
         assert one["kind"] == choice.kind
         assert one["suits"] is choice.suits
-        assert one["in_words"] == choice.plan.in_words()
+        assert one["in_words"] == plan_words(choice.plan)
         assert one["first_go_cycles"] == choice.plan.first_go_cycles
         assert one["cycles_per_failure"] == choice.plan.cycles_per_failure
         assert one["max_cycles"] == choice.plan.max_cycles

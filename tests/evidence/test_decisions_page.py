@@ -13,6 +13,8 @@ from support.decisions import CYCLES, LIMIT, SHIFTS, burst_plans, simulate
 from support.decisions_page import BURSTS, EVERY_CYCLE, PAGE, TRIALS, every_cycle_table
 from support.help_tables import table_under
 
+from trialog.evidence.plan_words import plan_words
+
 COLUMNS = ("plan_alone", "with_line", "with_shifts")
 FEWER, OTHER_SEED = 60, 1
 ALLOWED = 5.0
@@ -97,6 +99,6 @@ def test_the_page_teaches_what_its_table_shows(device):
 def test_the_page_names_the_plans_that_it_tells_of():
     text = " ".join(PAGE.read_text(encoding="utf-8").split())
     for name, plan in burst_plans().items():
-        words = plan.in_words().split("; ")[0].replace(", and", " and")
+        words = plan_words(plan).split("; ")[0].replace(", and", " and")
         assert f"{name}, {words}" in text
     assert f"gives up after {SHIFTS} shifts" in text

@@ -11,6 +11,7 @@ from sqlalchemy import select
 
 from trialog.errors import InvalidValueError
 from trialog.evidence import judge, make_plan, plan_of, requirement_of, standing_at, verdict_as_dict
+from trialog.evidence.plan_words import plan_words
 from trialog.records.models import AuditEvent
 from trialog.records.words import PlanKind
 from trialog.reliability import SequentialPlan, failure_rate_bounds, sequential_plan
@@ -218,7 +219,7 @@ def test_the_plan_in_plain_data(bench, trial, plan):
         "cycles_per_failure": plan.cycles_per_failure,
         "max_cycles": plan.max_cycles,
         "max_failures": plan.max_failures,
-        "in_words": plan.in_words(),
+        "in_words": plan_words(plan),
     }
 
 

@@ -95,11 +95,17 @@ def test_many_rates_at_once_are_the_same_as_one_by_one():
 SOME_PLANS = [
     FixedPlan(n, c, 0.5, None, 0.9, None) for n, c in [(1, 0), (20, 0), (20, 2), (3, 2), (300, 7)]
 ]
+
+
+def named(plan):
+    return f"{plan.cycles} cycles, {plan.allowed_failures} allowed"
+
+
 RATES = [0.0, 1e-9, 0.001, 0.03, 0.3, 0.9, 1.0]
 
 
 @pytest.mark.parametrize("rate", RATES)
-@pytest.mark.parametrize("plan", SOME_PLANS, ids=lambda plan: plan.in_words())
+@pytest.mark.parametrize("plan", SOME_PLANS, ids=named)
 def test_pass_chance_is_the_binomial_tail(plan, rate):
     tail = stats.binom.cdf(plan.allowed_failures, plan.cycles, rate)
     # 1e-12: two libraries' tails
@@ -118,7 +124,7 @@ def stopping_chances(plan, rate):
 
 
 @pytest.mark.parametrize("rate", RATES)
-@pytest.mark.parametrize("plan", SOME_PLANS, ids=lambda plan: plan.in_words())
+@pytest.mark.parametrize("plan", SOME_PLANS, ids=named)
 def test_expected_cycles_are_those_of_the_lattice(plan, rate):
     mean = np.arange(plan.cycles + 1) @ stopping_chances(plan, rate)
     # 1e-12: sums of up to 300 terms
@@ -134,29 +140,12 @@ def test_expected_cycles_of_a_zero_failure_plan_are_geometric():
 
 @pytest.mark.parametrize("q", [0.01, 0.25, 0.5, 0.9, 0.999])
 @pytest.mark.parametrize("rate", RATES)
-@pytest.mark.parametrize("plan", SOME_PLANS, ids=lambda plan: plan.in_words())
+@pytest.mark.parametrize("plan", SOME_PLANS, ids=named)
 def test_quantiles_are_those_of_the_lattice(plan, rate, q):
     decided = np.cumsum(stopping_chances(plan, rate))
     # 1e-13: a sum that reaches q up to rounding has reached it
     first = int(np.argmax(decided >= q - 1e-13))
     assert plan.cycles_quantile(rate, q) == first
-
-
-# Words.
-
-
-@pytest.mark.parametrize(
-    ("cycles", "allowed", "words"),
-    [
-        (1604, 2, "1,604 cycles with at most 2 failures"),
-        (1604, 1, "1,604 cycles with at most 1 failure"),
-        (12_000, 1_001, "12,000 cycles with at most 1,001 failures"),
-        (27_297, 0, "27,297 clean cycles; one failure ends the plan"),
-        (1, 0, "1 clean cycle; one failure ends the plan"),
-    ],
-)
-def test_plan_in_words(cycles, allowed, words):
-    assert FixedPlan(cycles, allowed, 0.5, None, 0.9, None).in_words() == words
 
 
 # Errors.
@@ -260,7 +249,6 @@ def test_after_the_failure_too_many_the_bound_is_that_of_the_cycles_before_it():
 def test_there_is_no_bound_where_the_plan_does_not_stop(failures, cycles):
     with pytest.raises(InvalidValueError) as caught:
         SHORT.bound_after_stop(failures, cycles, 0.9)
-    noun = "failure" if failures == 1 else "failures"
     assert str(caught.value) == (
-        f"cycles must be where the plan stops with {failures} {noun}, got {cycles}"
+        f"cycles must be where the plan stops for failures = {failures}, got {cycles}"
     )

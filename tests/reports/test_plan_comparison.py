@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from trialog.errors import InvalidValueError
+from trialog.evidence.plan_words import plan_words
 from trialog.reliability import Requirement, plan_choices, shifts_needed
 from trialog.reports.figures.planning import STYLES, spans_of
 from trialog.reports.plan_comparison import Asked, compare_plans
@@ -35,7 +36,7 @@ def test_the_sentence_says_the_limit_the_plan_that_suits_and_how_long_it_takes(f
         "To run alone for 8 h at 90 % chance of no stop, the cell may fail in at most 0.010 % of "
         "its cycles (1 in 9,110 cycles)."
     )
-    assert f"The {best.kind} plan suits: {best.plan.in_words()}." in found.sentence
+    assert f"The {best.kind} plan suits: {plan_words(best.plan)}." in found.sentence
     assert f"{shifts} shifts of 8 h, on average" in found.sentence
 
 

@@ -6,6 +6,7 @@ import json
 
 import pytest
 
+from trialog.evidence.plan_words import plan_words
 from trialog.reliability import (
     Crossing,
     FixedPlan,
@@ -83,7 +84,7 @@ def test_the_lines_are_a_table_too(plan):
 
 def test_the_words_give_the_plans_numbers():
     chart = staircase(SEQUENTIAL)
-    assert chart.title == f"GO after {SEQUENTIAL.in_words()}"
+    assert chart.title == f"GO after {plan_words(SEQUENTIAL)}"
     lines = [SEQUENTIAL.go_line(failures) for failures in range(3)]
     assert (
         f"GO from {lines[0]:,} cycles on with no failure, from {lines[1]:,} with 1, from "

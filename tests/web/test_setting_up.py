@@ -8,6 +8,7 @@ from sqlalchemy import func, select
 from support.cells import log_shift
 
 from trialog.evidence import plan_of
+from trialog.evidence.plan_words import plan_words
 from trialog.records.models import AuditEvent, Cell, Device, FailureMode, Requirement, Trial
 from trialog.records.words import Effect, PlanKind, Stage
 from trialog.reliability import sequential_plan
@@ -316,7 +317,7 @@ def test_a_sequential_trial_keeps_the_lines_that_were_shown(
     assert plan.pass_chance(plan.limit) <= 0.05
     assert plan.pass_chance(plan.design) >= kept
     shown = engineer.post(page, SEQUENTIAL | {"good_pass": typed, "step": "work out"}).text
-    assert escape(plan.in_words()) in shown
+    assert escape(plan_words(plan)) in shown
 
 
 @pytest.mark.parametrize("kind", ["fixed-size", "sequential"])

@@ -12,6 +12,7 @@ import click
 from trialog.cli.figures import NUMBERS_FIRST, whole_cycles
 from trialog.cli.output import json_option, show_json
 from trialog.errors import InvalidValueError
+from trialog.evidence.plan_words import plan_words
 from trialog.evidence.trials import MOST_PLANNED
 from trialog.reliability import (
     SHIFT_HOURS,
@@ -135,7 +136,7 @@ def _as_dict(choice: PlanChoice, shift: tuple[float, float] | None) -> Planned:
         "pass_chance_at_limit": choice.pass_chance_at_limit,
         "expected_cycles_at_design": choice.expected_cycles_at_design,
         "expected_cycles_at_limit": choice.expected_cycles_at_limit,
-        "in_words": made.in_words(),
+        "in_words": plan_words(made),
         "suits": choice.suits,
     }
     if shift is not None:

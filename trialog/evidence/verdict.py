@@ -14,6 +14,7 @@ from trialog.evidence.agreement import log_agrees
 from trialog.evidence.coverage import asked_of, missing_of
 from trialog.evidence.gathering import Evidence, gather_evidence
 from trialog.evidence.patterns import find_patterns
+from trialog.evidence.plan_words import plan_words
 from trialog.evidence.reasons import Reason
 from trialog.evidence.trials import limit_of, plan_of, requirement_of, subject_of
 from trialog.languages import counted, t
@@ -157,7 +158,7 @@ def _plan_reached(evidence: Evidence, plan: Plan, standing: Standing) -> Reason:
         "{cycles} cycles with {failures}; the plan asks for {plan}",
         cycles=evidence.cycles,
         failures=counted(evidence.failures, "relevant failure"),
-        plan=plan.in_words(),
+        plan=plan_words(plan),
     )
     return Reason(
         "plan",
@@ -305,7 +306,7 @@ def verdict_as_dict(verdict: Verdict) -> dict[str, Any]:
             "cycles_per_failure": verdict.plan.cycles_per_failure,
             "max_cycles": verdict.plan.max_cycles,
             "max_failures": verdict.plan.max_failures,
-            "in_words": verdict.plan.in_words(),
+            "in_words": plan_words(verdict.plan),
         },
         "reasons": [
             {

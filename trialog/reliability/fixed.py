@@ -11,7 +11,6 @@ import numpy as np
 import numpy.typing as npt
 
 from trialog.errors import InvalidValueError
-from trialog.languages import counted, t
 from trialog.reliability import _checks, _tails
 from trialog.reliability._tails import Floats
 from trialog.reliability.bounds import failure_rate_bounds
@@ -190,14 +189,5 @@ class FixedPlan:
             return failure_rate_bounds(failures, cycles, confidence=confidence).upper
         if decision == "NO-GO" and failures == self.allowed_failures + 1 and cycles <= self.cycles:
             return failure_rate_bounds(failures - 1, cycles - 1, confidence=confidence).upper
-        rule = f"be where the plan stops with {counted(failures, 'failure')}"
+        rule = f"be where the plan stops for failures = {failures:,}"
         raise InvalidValueError("cycles", rule, cycles)
-
-    def in_words(self) -> str:
-        """Say the plan in a phrase, such as "1,604 cycles with at most 2 failures"."""
-        if self.allowed_failures == 0:
-            cycles = counted(self.cycles, "clean cycle")
-            return t("{cycles}; one failure ends the plan", cycles=cycles)
-        failures = counted(self.allowed_failures, "failure")
-        cycles = counted(self.cycles, "cycle")
-        return t("{cycles} with at most {failures}", cycles=cycles, failures=failures)

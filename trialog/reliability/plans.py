@@ -140,8 +140,8 @@ def zero_failure_plan(limit: float, confidence: float, design: float | None = No
     Examples
     --------
     >>> from trialog.reliability import failure_limit, zero_failure_plan
-    >>> zero_failure_plan(failure_limit(960, 0.9), 0.95).in_words()
-    '27,296 clean cycles; one failure ends the plan'
+    >>> zero_failure_plan(failure_limit(960, 0.9), 0.95).cycles
+    27296
     """
     cycles = zero_failure_cycles(limit, confidence)
     if design is None:
@@ -187,8 +187,9 @@ def fixed_plan(limit: float, design: float, *, confidence: float, good_pass: flo
     Examples
     --------
     >>> from trialog.reliability import fixed_plan
-    >>> fixed_plan(0.01, 0.002, confidence=0.9, good_pass=0.9).in_words()
-    '531 cycles with at most 2 failures'
+    >>> plan = fixed_plan(0.01, 0.002, confidence=0.9, good_pass=0.9)
+    >>> plan.cycles, plan.allowed_failures
+    (531, 2)
     """
     limit = _checks.inside("limit", limit)
     design = _checks.inside("design", design, limit, "limit")

@@ -13,7 +13,6 @@ import numpy as np
 from scipy import optimize
 
 from trialog.errors import InvalidValueError
-from trialog.languages import counted, localised, t
 from trialog.reliability import _checks, _exact
 from trialog.reliability._lattice import Lattice
 from trialog.reliability._tails import Floats
@@ -171,18 +170,6 @@ class SequentialPlan:
             return 1.0
         return math.exp(optimize.brentq(miss, math.log(LEAST_RATE), top, xtol=1e-14, rtol=1e-14))
 
-    def in_words(self) -> str:
-        """Say the plan, such as "1,604 clean cycles, and 1,279 more for each failure"."""
-        step = self.cycles_per_failure
-        whole = step == round(step)
-        return t(
-            "{cycles}, and {more} more for each failure; ends by {most} or at {failures}",
-            cycles=counted(self.first_go_cycles, "clean cycle"),
-            more=round(step) if whole else t("about {number}", number=localised(f"{step:.1f}")),
-            most=counted(self.max_cycles, "cycle"),
-            failures=counted(self.max_failures + 1, "failure"),
-        )
-
     @cached_property
     def _go(self) -> tuple[int, ...]:
         """The GO line by failures, 0 … max_failures."""
@@ -218,5 +205,5 @@ class SequentialPlan:
         stops = self.decide(failures, cycles) != "KEEP RUNNING"
         before = [(failures, cycles - 1), (failures - 1, cycles - 1)]
         if not stops or "KEEP RUNNING" not in [self.decide(k, n) for k, n in before if 0 <= k <= n]:
-            rule = f"be where the plan stops with {counted(failures, 'failure')}"
+            rule = f"be where the plan stops for failures = {failures:,}"
             raise InvalidValueError("cycles", rule, cycles)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from trialog.errors import InvalidValueError
+from trialog.evidence.plan_words import plan_words
 from trialog.evidence.trials import MOST_PLANNED
 from trialog.reliability import (
     FixedPlan,
@@ -197,7 +198,7 @@ def _column(asked: Asked, choice: PlanChoice, best: PlanChoice) -> PlanColumn:
 
     return PlanColumn(
         choice=choice,
-        in_words=plan.in_words(),
+        in_words=plan_words(plan),
         why=_why(asked, choice, best),
         first_go=both(plan.first_go_cycles),
         per_failure=plan.cycles_per_failure,

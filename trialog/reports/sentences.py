@@ -7,6 +7,7 @@ from datetime import tzinfo
 
 from trialog import reliability
 from trialog.evidence import Reconciliation, SignedOff, Verdict, waiting_words
+from trialog.evidence.plan_words import plan_words
 from trialog.evidence.reconciling import CounterState
 from trialog.languages import mark, t, tn
 from trialog.records.models import Shift
@@ -265,7 +266,7 @@ def plan(fixed: Plan, kind: str) -> str:
     sentence = t(
         "{kind} plan: {plan}. A device that fails at the limit passes with at most {chance} chance",
         kind=t(kind),
-        plan=fixed.in_words(),
+        plan=plan_words(fixed),
         chance=words.rate_up(fixed.pass_chance(fixed.limit)),
     )
     sentence = f"{sentence[0].upper()}{sentence[1:]}"

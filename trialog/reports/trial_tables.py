@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from trialog.evidence.plan_words import plan_words
 from trialog.languages import t, tn
 from trialog.reports.shared_tables import (
     Fact,
@@ -59,7 +60,7 @@ def _requirement(report: TrialReport) -> tuple[Fact, ...]:
         (Column("share", t("share of the cell's allowance"), "chance"), stated.share),
         (Column("limit", t("limit"), "rate_down"), stated.limit),
         (Column("design_rate", t("design rate"), "rate"), stated.design_rate),
-        (Column("plan", t("plan")), plan.in_words()),
+        (Column("plan", t("plan")), plan_words(plan)),
         (
             Column("pass_chance_at_limit", t("chance of GO at the limit"), "share"),
             stated.pass_chance_at_limit,

@@ -9,6 +9,7 @@ from __future__ import annotations
 from datetime import datetime, tzinfo
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
+from trialog.evidence.plan_words import plan_words
 from trialog.languages import counted, listed, localised, numeral, t
 
 DIGITS = 2
@@ -22,7 +23,8 @@ LIMIT_OF_EXACT = 1_000
 
 __all__ = [
     "about_up", "bound_and_limit", "chance", "chance_word", "clock_time", "counted", "length",
-    "listed", "measured", "moment", "number", "one_in", "rate", "rate_down", "rate_up", "rounded",
+    "listed", "measured", "moment", "number", "one_in", "plan_words", "rate", "rate_down",
+    "rate_up", "rounded",
     "stretch", "zone_name",
 ]  # fmt: skip
 

@@ -8,6 +8,7 @@ from html import unescape
 
 import pytest
 
+from trialog.evidence.plan_words import plan_words
 from trialog.reliability import Requirement, plan_choices
 from trialog.reliability.shop import price_of_failures
 from trialog.reports.plan_comparison import Asked, compare_plans
@@ -57,7 +58,7 @@ def test_every_number_of_the_table_is_the_engines(operator):
     text = words_of(operator.get("/planner", query_string=ASKED).text)
     choices = plan_choices(STATED.limit(), STATED.design(), confidence=0.95, good_pass=0.9)
     for choice in choices:
-        assert choice.plan.in_words() in text
+        assert plan_words(choice.plan) in text
         assert f"{choice.plan.first_go_cycles:,} cycles" in text
         assert f"{choice.plan.max_cycles:,} cycles" in text
         assert f"{100 * choice.pass_chance_at_design:.4f}"[:4] + " %" in text

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from trialog.evidence.plan_words import plan_words
 from trialog.languages import t
 from trialog.reliability import Crossing, Decision, FixedPlan, Plan, first_decision
 from trialog.reports.figures.chart import (
@@ -106,7 +107,7 @@ def _steps(positions: Sequence[int], unplaced: Sequence[int]) -> tuple[Step, ...
 
 
 def _plan_title(plan: Plan) -> str:
-    words = plan.in_words()
+    words = plan_words(plan)
     return t("GO after {cycles}", cycles=words) if words[0].isdigit() else words
 
 
