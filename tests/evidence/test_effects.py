@@ -7,6 +7,7 @@ import pytest
 from trialog.evidence import acknowledge, explained, judge
 from trialog.evidence.reasons import EXPLANATIONS
 from trialog.languages import listed
+from trialog.records.setup import add_device
 from trialog.records.words import AcknowledgementKind, Condition, EntryKind, PlanKind
 
 pytestmark = pytest.mark.database("sqlite")
@@ -64,6 +65,13 @@ def test_clean_cycles_bring_the_plan_to_the_line_that_is_told(bench):
     bench.run("B", 1, first=655)
     assert lines(bench, trial)["plan"]
     assert "clean cycle" not in told(bench, trial)["plan"]
+
+
+def test_one_more_failure_of_a_device_without_a_mode_has_no_name(bench):
+    bare = add_device(bench.session, bench.cell, "bare", actor=bench.engineer, now=bench.clock)
+    trial = bench.trial(bare, **SEQUENTIAL)
+    bench.run("A", 400)
+    assert "One more failure moves GO" in told(bench, trial)["plan"]
 
 
 def test_one_more_failure_moves_the_line_as_told(bench):

@@ -13,6 +13,7 @@ from trialog.web.security import PUBLIC, TABLETS, access_of
 
 OPEN_TO_ALL = {
     "static", "plotly_js", "health", "auth.login", "help.index", "help.page", "help.image",
+    "help.schema",
     # It ends a session, so it must work for one that has just ended by itself.
     "auth.logout",
     # The tablet page is the same for everybody; whoever knows a code enrols.

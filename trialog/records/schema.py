@@ -50,10 +50,14 @@ def upgrade(engine: Engine) -> None:
         ) from error
 
 
-@cache
 def newest_version() -> str | None:
     """Return the schema version that this trialog expects."""
-    return ScriptDirectory(str(packaged("migrations"))).get_current_head()
+    return _head_of(packaged("migrations"))
+
+
+@cache
+def _head_of(folder: Path) -> str | None:
+    return ScriptDirectory(str(folder)).get_current_head()
 
 
 def current_version(engine: Engine) -> str | None:
