@@ -81,6 +81,8 @@ def mail_server(mailbox, *, tls=None, **options):
         for caller in callers:
             if caller.transport is not None:
                 caller.transport.abort()
+        for connection in list(loop._transports.values()):  # those under TLS that say goodbye
+            connection.abort()
         for _ in range(20):  # the loop's turns in which connections end
             await asyncio.sleep(0)
 
