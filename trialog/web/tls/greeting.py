@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import socket
+import ssl
 from dataclasses import dataclass
+from typing import cast
 
 from trialog.web.tls.doors import Door
 
@@ -18,10 +20,36 @@ _MOST_READ = 1024 * 1024
 
 @dataclass(frozen=True)
 class Streams:
-    """The two directions of a connection."""
+    """The two directions of a connection, and `plain`, what carries them below any TLS."""
 
     reader: asyncio.StreamReader
     writer: asyncio.StreamWriter
+    plain: asyncio.WriteTransport
+
+    def abort(self) -> None:
+        """End the connection at once.
+
+        Below TLS too: one that is saying goodbye already heeds no call to end from above.
+        """
+        self.writer.transport.abort()
+        self.plain.abort()
+
+
+class _Held(asyncio.Protocol):
+    """Leaves what arrives unread, for TLS to take from the first byte on."""
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        """Stop reading before it begins."""
+        cast(asyncio.ReadTransport, transport).pause_reading()
+
+
+class _OverTls(asyncio.StreamReaderProtocol):
+    """Streams over TLS, where an end that has closed has closed both ways."""
+
+    def eof_received(self) -> bool:
+        """Let the other way be closed too."""
+        super().eof_received()
+        return False
 
 
 async def greet(door: Door, taken: socket.socket) -> Streams | None:
@@ -37,16 +65,36 @@ async def greet(door: Door, taken: socket.socket) -> Streams | None:
     if door.context is not None and _is_http(await _first_byte(taken)):
         await _turn_away(taken, door.hint)
         return None
+    if door.context is None:
+        return await _plain_streams(taken)
+    return await _secure_streams(taken, door.context())
+
+
+async def _plain_streams(taken: socket.socket) -> Streams:
     loop = asyncio.get_running_loop()
     reader = asyncio.StreamReader(limit=BUFFER)
     protocol = asyncio.StreamReaderProtocol(reader)
-    transport, _ = await loop.connect_accepted_socket(
-        lambda: protocol,
-        taken,
-        ssl=door.context() if door.context else None,
-        ssl_handshake_timeout=HANDSHAKE_SECONDS if door.context else None,
-    )
-    return Streams(reader, asyncio.StreamWriter(transport, protocol, reader, loop))
+    plain, _ = await loop.connect_accepted_socket(lambda: protocol, taken)
+    return Streams(reader, asyncio.StreamWriter(plain, protocol, reader, loop), plain)
+
+
+async def _secure_streams(taken: socket.socket, context: ssl.SSLContext) -> Streams:
+    """Shake hands; whatever cuts that off, the connection below ends with it."""
+    loop = asyncio.get_running_loop()
+    reader = asyncio.StreamReader(limit=BUFFER)
+    protocol = _OverTls(reader)
+    plain, _ = await loop.connect_accepted_socket(_Held, taken)
+    try:
+        secure = await loop.start_tls(
+            plain, protocol, context, server_side=True, ssl_handshake_timeout=HANDSHAKE_SECONDS
+        )
+    except BaseException:
+        plain.abort()
+        raise
+    if secure is None:
+        raise ConnectionAbortedError("the other end was gone before the handshake was done")
+    protocol.connection_made(secure)
+    return Streams(reader, asyncio.StreamWriter(secure, protocol, reader, loop), plain)
 
 
 async def _first_byte(taken: socket.socket) -> bytes:
@@ -55,7 +103,8 @@ async def _first_byte(taken: socket.socket) -> bytes:
     arrived = asyncio.Event()
     loop.add_reader(taken, arrived.set)
     try:
-        await asyncio.wait_for(arrived.wait(), HANDSHAKE_SECONDS)
+        async with asyncio.timeout(HANDSHAKE_SECONDS):
+            await arrived.wait()
     finally:
         loop.remove_reader(taken)
     return taken.recv(1, socket.MSG_PEEK)
@@ -72,7 +121,8 @@ async def _turn_away(taken: socket.socket, hint: bytes) -> None:
     Closing with unread bytes resets the connection, and the browser would not see the answer.
     """
     loop = asyncio.get_running_loop()
-    await asyncio.wait_for(loop.sock_sendall(taken, hint), HANDSHAKE_SECONDS)
+    async with asyncio.timeout(HANDSHAKE_SECONDS):
+        await loop.sock_sendall(taken, hint)
     taken.shutdown(socket.SHUT_WR)
     read = 0
     try:

@@ -136,11 +136,12 @@ class Relay:
         finally:
             self._open.discard(connection)
             if client is not None:
-                client.writer.transport.abort()
+                client.abort()
 
     async def _join(self, door: Door, connection: _Connection, client: Streams) -> None:
         """Carry bytes both ways until one end has closed."""
-        server = Streams(*await asyncio.open_connection(*self._server, limit=CHUNK))
+        reader, writer = await asyncio.open_connection(*self._server, limit=CHUNK)
+        server = Streams(reader, writer, writer.transport)
         own_port = int(server.writer.get_extra_info("sockname")[1])
         # Before the first byte, so that no request is ever seen without its caller.
         connection.joined = True
@@ -157,7 +158,7 @@ class Relay:
             await asyncio.gather(*ways, return_exceptions=True)
             # The port goes to another connection only after this one has let go of it.
             self._callers.pop(own_port, None)
-            server.writer.transport.abort()
+            server.abort()
 
 
 async def _wait_for(tasks: Sequence[asyncio.Task[None]]) -> None:
