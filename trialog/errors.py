@@ -51,4 +51,9 @@ class PrinterBusyError(PrintingError):
 def shown(value: object, limit: int = 80) -> str:
     """Quote a value for a message, shortened so that a long one stays readable."""
     text = repr(str(value) if isinstance(value, str) else value)  # a fixed word as its word
-    return text if len(text) <= limit else f"{text[: limit - 1]}…"
+    return cut(text, limit)
+
+
+def cut(text: str, most: int) -> str:
+    """Return a text of at most so many characters; what was cut off ends in "…"."""
+    return text if len(text) <= most else f"{text[: most - 1]}…"

@@ -9,7 +9,7 @@ from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from trialog.errors import InvalidValueError
+from trialog.errors import InvalidValueError, cut
 from trialog.records.formulas import unguard
 
 LARGEST_FILE = 64 * 1024 * 1024
@@ -59,7 +59,7 @@ def column_key(name: str) -> str:
 def shortened(text: str) -> str:
     """Return a text on one line, cut where it gets long."""
     line = text if text.isprintable() else "".join(c if c.isprintable() else "·" for c in text)
-    return line if len(line) <= LONGEST_SHOWN else f"{line[: LONGEST_SHOWN - 1]}…"
+    return cut(line, LONGEST_SHOWN)
 
 
 def read_table(content: bytes) -> Table:

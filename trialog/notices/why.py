@@ -5,6 +5,7 @@ from __future__ import annotations
 import smtplib
 import ssl
 
+from trialog.errors import cut
 from trialog.notices.composing import one_line
 from trialog.notices.mail import refused_words
 
@@ -13,8 +14,7 @@ LONGEST = 300
 
 def why(error: BaseException) -> str:
     """Return the reason in a line of a length that a page can show."""
-    words = one_line(_words(error))
-    return words if len(words) <= LONGEST else f"{words[: LONGEST - 1]}…"
+    return cut(one_line(_words(error)), LONGEST)
 
 
 def _words(error: BaseException) -> str:

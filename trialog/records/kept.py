@@ -11,13 +11,11 @@ from typing import Any
 from sqlalchemy import ColumnElement, Select, func, select
 from sqlalchemy.orm import Session, aliased
 
-from trialog.errors import ConflictError, UnknownNameError
+from trialog.errors import ConflictError, UnknownNameError, cut
 from trialog.records.audit import record_event
-from trialog.records.base import TEXT_LIMIT
+from trialog.records.base import LARGEST_ID, TEXT_LIMIT
 from trialog.records.models import Cell, DueReport, KeptReport, Shift, SignOff
 from trialog.records.words import ReportKind
-
-LARGEST_ID = 2**31 - 1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,8 +118,8 @@ def _add(session: Session, due: DueReport, made: Made, version: int) -> KeptRepo
         kind=ReportKind.TRIAL if due.shift_id is None else ReportKind.SHIFT,
         cell_id=made.cell_id,
         version=version,
-        title=_cut(made.title),
-        sentence=_cut(made.sentence),
+        title=cut(made.title, TEXT_LIMIT),
+        sentence=cut(made.sentence, TEXT_LIMIT),
         language=made.language,
         line=made.line,
         made_at=made.made_at,
@@ -135,10 +133,6 @@ def _add(session: Session, due: DueReport, made: Made, version: int) -> KeptRepo
         actor=None, now=made.made_at, version=version, line=made.line, sha256=kept.sha256,
     )  # fmt: skip
     return kept
-
-
-def _cut(text: str) -> str:
-    return text if len(text) <= TEXT_LIMIT else f"{text[: TEXT_LIMIT - 1]}…"
 
 
 def find_kept(session: Session, report_id: int) -> KeptReport:

@@ -16,6 +16,7 @@ from typing import Any
 import plotly
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from trialog.errors import cut
 from trialog.languages import current, in_markup, t
 from trialog.reports import words
 from trialog.reports.csv_form import csv_uri
@@ -60,8 +61,8 @@ def _margins(context: Mapping[str, Any]) -> str:
     report = context["report"]
     moment = words.moment(report.produced_at, report.clock)
     boxes = {
-        "top-left": _quoted(_short(context["title"])),
-        "top-right": _quoted(_short(report.cell.name if hasattr(report, "cell") else "")),
+        "top-left": _quoted(cut(context["title"], LONGEST)),
+        "top-right": _quoted(cut(report.cell.name if hasattr(report, "cell") else "", LONGEST)),
         "bottom-left": _quoted(
             f"trialog · {t('as of {moment} ({zone})', moment=moment, zone=report.zone)}"
         ),
@@ -80,10 +81,6 @@ def _margins(context: Mapping[str, Any]) -> str:
 
 def _draws(charts: Mapping[str, Chart]) -> bool:
     return any(not chart.is_empty for chart in charts.values())
-
-
-def _short(text: str) -> str:
-    return text if len(text) <= LONGEST else f"{text[: LONGEST - 1]}…"
 
 
 def _quoted(text: str) -> str:

@@ -17,6 +17,7 @@ import xlsxwriter
 from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
+from trialog.errors import cut
 from trialog.languages import t, tn
 from trialog.records.formulas import guard
 from trialog.reports.document import Document
@@ -217,8 +218,7 @@ class _Book:
         """Write a text as text, also once somebody edits the cell."""
         if guard(text) != text:
             style |= {"quote_prefix": True}
-        shown = text if len(text) <= LONGEST_TEXT else f"{text[: LONGEST_TEXT - 1]}…"
-        sheet.write_string(row, place, shown, self._format(**style))
+        sheet.write_string(row, place, cut(text, LONGEST_TEXT), self._format(**style))
 
     def _drawn(self) -> list[Table]:
         return [table for table in self._document.tables if can_be_drawn(table)]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from trialog.errors import cut
 from trialog.records.models import Entry
 from trialog.records.words import EntryKind
 from trialog.reports import words
@@ -25,7 +26,7 @@ def undo_words(entry: Entry) -> str:
 def shortened(text: str, most: int = SHORT) -> str:
     """Return the beginning of a text, on one line."""
     line = " ".join(text.split())
-    return line if len(line) <= most else f"{line[: most - 1]}…"
+    return cut(line, most)
 
 
 def _opened(entry: Entry) -> str:
