@@ -7,24 +7,21 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
 from werkzeug.datastructures import MultiDict
-from wtforms import DateField, Form, SelectField, StringField
+from wtforms import SelectField, StringField
 from wtforms.validators import Length, Optional
 
 from trialog.records.audit_log import NOBODY, AuditFilter, days, known_words
 from trialog.records.base import NAME_LIMIT
 from trialog.web.people.reading import all_people
+from trialog.web.searching import SearchForm
 
-FIELDS = {"from": "first", "to": "last"}
 
-
-class FilterForm(Form):  # type: ignore[misc]  # wtforms has no types
-    """Who, what, when. Nothing is saved, so it needs no token."""
+class FilterForm(SearchForm):
+    """Who, what, when."""
 
     person = SelectField("Who", validators=[Optional()])
     action = SelectField("What", validators=[Optional()])
     subject = SelectField("To what", validators=[Optional()])
-    first = DateField("From", validators=[Optional()])
-    last = DateField("To", validators=[Optional()])
     text = StringField(
         "Text",
         validators=[
@@ -32,10 +29,6 @@ class FilterForm(Form):  # type: ignore[misc]  # wtforms has no types
             Length(max=NAME_LIMIT, message=f"Must be at most {NAME_LIMIT} characters."),
         ],
     )
-
-    def narrowed(self) -> bool:
-        """Say whether anything is looked for."""
-        return any(field.data for field in self)
 
     def filter(self, zone: ZoneInfo) -> AuditFilter:
         """Return the filter that the fields ask for, days being the shop's."""

@@ -9,18 +9,17 @@ from flask import request, stream_with_context, url_for
 from sqlalchemy.orm import Session
 from werkzeug.wrappers import Response
 
-from trialog.errors import InvalidValueError
 from trialog.feeds import audit_csv, audit_json
 from trialog.records.audit_log import AuditFilter, Told, chain_end, count_events, newest_events
 from trialog.records.people import Action
 from trialog.reports.audit_words import deed_words, detail_words, sealed_words
 from trialog.web.audit import bp
-from trialog.web.audit.forms import FIELDS, FilterForm, read_form
+from trialog.web.audit.forms import read_form
 from trialog.web.audit.words import event_page
-from trialog.web.clock import zone
 from trialog.web.database import get_session
 from trialog.web.paging import Listing, looked_for, page_of
-from trialog.web.saving import form_page, place_error
+from trialog.web.saving import form_page
+from trialog.web.searching import asked_of
 from trialog.web.security import allowed
 
 PAGE = 100
@@ -33,7 +32,7 @@ def index() -> Response:
     """List who did what, the newest first."""
     session = get_session()
     form = read_form(session, request.args)
-    which = _filter(form)
+    which = asked_of(form, form.filter)
     listing = None if which is None else _list(session, which)
     length, head = chain_end(session)
     return form_page(
@@ -65,23 +64,12 @@ def _file(
 ) -> Response:
     session = get_session()
     form = read_form(session, request.args)
-    which = _filter(form)
+    which = asked_of(form, form.filter)
     if which is None:
         return form_page("audit/index.html", form, listing=None, length=0, head="", exports=None)
     response = FlaskResponse(stream_with_context(write(session, which)), mimetype=mimetype)
     response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
     return response
-
-
-def _filter(form: FilterForm) -> AuditFilter | None:
-    """Return what is looked for; None where a field breaks its rule, which is said beside it."""
-    if not form.validate():
-        return None
-    try:
-        return form.filter(zone())
-    except InvalidValueError as error:
-        place_error(form, FIELDS, error)
-        return None
 
 
 def _list(session: Session, which: AuditFilter) -> Listing[Told]:

@@ -8,29 +8,23 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 from werkzeug.datastructures import MultiDict
-from wtforms import DateField, Form, SelectField
+from wtforms import SelectField
 from wtforms.validators import Optional
 
 from trialog.records.audit_log import days
 from trialog.records.kept import KeptFilter
 from trialog.records.models import Cell
 from trialog.records.words import ReportKind
+from trialog.web.searching import SearchForm
 
-FIELDS = {"from": "first", "to": "last"}
 KINDS = {ReportKind.SHIFT: "shifts", ReportKind.TRIAL: "trials, as they were signed"}
 
 
-class FilterForm(Form):  # type: ignore[misc]  # wtforms has no types
-    """Of what, from when. Nothing is saved, so it needs no token."""
+class FilterForm(SearchForm):
+    """Of what, from when."""
 
     cell = SelectField("Cell", validators=[Optional()])
     kind = SelectField("Of", validators=[Optional()])
-    first = DateField("From", validators=[Optional()])
-    last = DateField("To", validators=[Optional()])
-
-    def narrowed(self) -> bool:
-        """Say whether anything is looked for."""
-        return any(field.data for field in self)
 
     def filter(self, zone: ZoneInfo) -> KeptFilter:
         """Return the filter that the fields ask for, days being the shop's."""

@@ -8,9 +8,7 @@ from flask import Response, abort, render_template, request, url_for
 from markupsafe import Markup
 from werkzeug.wrappers import Response as AnyResponse
 
-from trialog.errors import InvalidValueError
 from trialog.records.kept import (
-    KeptFilter,
     KeptLine,
     content_of,
     count_due,
@@ -27,12 +25,12 @@ from trialog.reports.document import read_paper
 from trialog.reports.freezing import body_of, thaw
 from trialog.reports.keeping import kept_document
 from trialog.reports.kinds import FORMS, render
-from trialog.web.clock import zone
 from trialog.web.database import get_or_404, get_session
 from trialog.web.kept import bp
-from trialog.web.kept.forms import FIELDS, FilterForm, read_form
+from trialog.web.kept.forms import read_form
 from trialog.web.paging import page_of
-from trialog.web.saving import form_page, place_error
+from trialog.web.saving import form_page
+from trialog.web.searching import asked_of
 from trialog.web.security import allowed, report_page
 from trialog.web.sending import download
 
@@ -49,7 +47,7 @@ def index() -> AnyResponse:
     """List the kept reports, the newest first."""
     session = get_session()
     form = read_form(session, request.args)
-    which = _filter(form)
+    which = asked_of(form, form.filter)
     listing = None
     if which is not None:
         listing = page_of(
@@ -99,17 +97,6 @@ def kept_links(*, shift_id: int = 0, trial_id: int = 0) -> Sequence[KeptLine]:
     if shift_id:
         return kept_of_shift(get_session(), shift_id)
     return kept_of_trial(get_session(), trial_id)
-
-
-def _filter(form: FilterForm) -> KeptFilter | None:
-    """Return what is looked for; None where a field breaks its rule, which is said beside it."""
-    if not form.validate():
-        return None
-    try:
-        return form.filter(zone())
-    except InvalidValueError as error:
-        place_error(form, FIELDS, error)
-        return None
 
 
 def _now_page(kept: KeptReport) -> str:
