@@ -5,8 +5,7 @@ from __future__ import annotations
 import logging
 import sys
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
-from datetime import datetime, tzinfo
+from datetime import tzinfo
 from typing import Any, cast
 
 import click
@@ -19,17 +18,17 @@ from trialog.cli.places import Place, place_options, records_at
 from trialog.cli.reading import zone_option
 from trialog.cli.reporting import (
     form_option,
+    language_option,
     paper_option,
     table_option,
     target_of,
     write_file,
 )
 from trialog.errors import UnknownNameError
-from trialog.languages import LANGUAGES
 from trialog.records.audit_log import days
+from trialog.records.base import LARGEST_ID
 from trialog.records.database import make_sessions
 from trialog.records.kept import (
-    LARGEST_ID,
     DueLine,
     KeptFilter,
     KeptLine,
@@ -44,6 +43,7 @@ from trialog.records.words import ReportKind
 from trialog.reports.document import Paper
 from trialog.reports.keeping import Keeper, keep_due, kept_document
 from trialog.reports.kinds import render
+from trialog.reports.plain import plain
 from trialog.reports.words import counted, moment
 from trialog.web.settings import read_zone
 
@@ -68,13 +68,7 @@ MOST = 1_000_000
     metavar="N",
     help="How many are listed.",
 )
-@click.option(
-    "--language",
-    type=click.Choice(tuple(LANGUAGES)),
-    envvar="TRIALOG_LANGUAGE",
-    default="en",
-    help="The language of those that are made (default: TRIALOG_LANGUAGE, or en).",
-)
+@language_option("The language of those that are made")
 @zone_option
 @place_options
 @json_option
@@ -166,17 +160,8 @@ def _make(session: Session, zone: tzinfo, language: str) -> None:
 
 def _as_data(lines: Sequence[KeptLine], waiting: Sequence[DueLine], zone: tzinfo) -> dict[str, Any]:
     return {
-        "reports": [_plain(line, zone) for line in lines],
-        "due": [_plain(line, zone) for line in waiting],
-    }
-
-
-def _plain(line: KeptLine | DueLine, zone: tzinfo) -> dict[str, Any]:
-    return {
-        name: value.astimezone(zone).isoformat(timespec="seconds")
-        if isinstance(value, datetime)
-        else value
-        for name, value in asdict(line).items()
+        "reports": [plain(line, zone) for line in lines],
+        "due": [plain(line, zone) for line in waiting],
     }
 
 

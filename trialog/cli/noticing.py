@@ -5,9 +5,8 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
-from dataclasses import asdict
 from datetime import UTC, datetime, tzinfo
-from typing import Any, cast
+from typing import cast
 
 import click
 from sqlalchemy import Engine
@@ -29,6 +28,7 @@ from trialog.notices import (
     try_again,
 )
 from trialog.records.database import make_sessions, unit_of_work
+from trialog.reports.plain import plain
 from trialog.reports.words import counted, moment
 from trialog.web.settings import read_language, read_zone
 
@@ -63,7 +63,7 @@ def notices(*, retry: bool, most: int, time_zone: str, place: Place, as_json: bo
         left = count_undelivered(session)
     if as_json:
         channels = [str(channel) for channel in settings.channels]
-        show_json({"channels": channels, "notices": [_as_data(line, zone) for line in lines]})
+        show_json({"channels": channels, "notices": [plain(line, zone) for line in lines]})
     else:
         click.echo(_in_words(settings, lines, left, zone))
     if retry and left:
@@ -80,15 +80,6 @@ def _retry(session: Session, settings: NoticeSettings, zone: tzinfo) -> None:
     language = read_language(os.environ.get("TRIALOG_LANGUAGE") or "en")
     deliver_due(Post(sessions=sessions, settings=settings, zone=zone, language=language))
     session.rollback()  # what was read before is old
-
-
-def _as_data(line: NoticeLine, zone: tzinfo) -> dict[str, Any]:
-    return {
-        name: value.astimezone(zone).isoformat(timespec="seconds")
-        if isinstance(value, datetime)
-        else value
-        for name, value in asdict(line).items()
-    }
 
 
 def _in_words(

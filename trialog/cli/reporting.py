@@ -21,6 +21,7 @@ from trialog.cli.places import Place, place_options, records_at
 from trialog.cli.reading import zone_option
 from trialog.errors import InvalidValueError, UnknownNameError
 from trialog.languages import LANGUAGES
+from trialog.records.base import LARGEST_ID
 from trialog.records.database import read_one_moment
 from trialog.records.models import Shift
 from trialog.records.queries import find_cell, find_trial
@@ -29,7 +30,6 @@ from trialog.reports.kinds import FORMS, KINDS, Kind, make, render
 from trialog.reports.printing import find_browser
 from trialog.web.settings import read_zone
 
-LARGEST_ID = 2**31 - 1
 READ_BY_PROGRAMS = ("json", "csv")
 """Forms that go to the standard output unless said otherwise."""
 
@@ -54,6 +54,17 @@ form_option = click.option(
 )
 
 
+def language_option(of_what: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Return the option that says in which language something is made."""
+    return click.option(
+        "--language",
+        type=click.Choice(tuple(LANGUAGES)),
+        envvar="TRIALOG_LANGUAGE",
+        default="en",
+        help=f"{of_what} (default: TRIALOG_LANGUAGE, or en).",
+    )
+
+
 @dataclass(frozen=True)
 class Wanted:
     """How reports are wanted: language and zone, paper of a PDF."""
@@ -66,13 +77,7 @@ class Wanted:
 def wanted_options(command: Callable[..., None]) -> Callable[..., None]:
     """Give a command the options that say how reports are wanted, as its argument `wanted`."""
 
-    @click.option(
-        "--language",
-        type=click.Choice(tuple(LANGUAGES)),
-        envvar="TRIALOG_LANGUAGE",
-        default="en",
-        help="The report's language (default: TRIALOG_LANGUAGE, or en).",
-    )
+    @language_option("The report's language")
     @paper_option
     @zone_option
     @functools.wraps(command)

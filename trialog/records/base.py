@@ -50,6 +50,9 @@ class Base(DeclarativeBase):
 
 
 NAME_LIMIT = 120
+LARGEST_ID = 2**31 - 1
+"""The largest key that an integer column of either database holds."""
+
 TEXT_LIMIT = 2000
 
 PrimaryKey = Annotated[int, mapped_column(primary_key=True)]

@@ -69,6 +69,11 @@ def trials_of(session: Session, cell: Cell) -> Sequence[Trial]:
     return session.scalars(statement.order_by(Trial.device_id.is_not(None), Trial.id)).all()
 
 
+def trials_beside(session: Session, shift: Shift) -> Sequence[Trial]:
+    """Return the trials that a shift may bear on: those of its cell and stage."""
+    return [trial for trial in trials_of(session, shift.cell) if trial.stage == shift.stage]
+
+
 def shifts_of(session: Session, cell: Cell) -> Sequence[Shift]:
     """Return a cell's shifts, oldest first."""
     statement = select(Shift).where(Shift.cell_id == cell.id)

@@ -14,7 +14,7 @@ from trialog.evidence import Reconciliation, cautions, check_shift, count, recon
 from trialog.evidence.interruptions import shift_interruptions
 from trialog.languages import t
 from trialog.records.models import Entry, OperatorRollup, Person, Shift
-from trialog.records.queries import shift_entries, shifts_of, trials_of, undone_ids
+from trialog.records.queries import shift_entries, shifts_of, trials_beside, undone_ids
 from trialog.records.words import EntryKind
 from trialog.reliability import RateBounds
 from trialog.reports import methods, sentences, words
@@ -124,7 +124,7 @@ def build_shift_report(
     entries = shift_entries(session, shift) if entries is None else entries
     undone = undone_ids(session, shift.cell_id)
     standing = [entry for entry in entries if entry.client_id not in undone]
-    trials = [trial for trial in trials_of(session, shift.cell) if trial.stage == shift.stage]
+    trials = trials_beside(session, shift)
     confidence = max((trial.requirement.confidence for trial in trials), default=DEFAULT_CONFIDENCE)
     counts = count(session, shift.cell, [shift.id])
     bounds = bounds_of(counts, confidence)

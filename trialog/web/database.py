@@ -10,13 +10,12 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session, sessionmaker
 
 from trialog.records import schema
-from trialog.records.base import Base
+from trialog.records.base import LARGEST_ID, Base
 from trialog.records.database import make_engine, make_sessions
 from trialog.records.outbox import CHANNELS
 from trialog.web.settings import Settings
 
 NAME = "trialog"
-LARGEST_ID = 2**31 - 1
 
 Row = TypeVar("Row", bound=Base)
 

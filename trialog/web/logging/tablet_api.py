@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from werkzeug.exceptions import Unauthorized
 
 from trialog.errors import InvalidValueError, TrialogError
+from trialog.records.base import LARGEST_ID
 from trialog.records.database import unit_of_work
 from trialog.records.intake import TakenIn, take_in
 from trialog.records.models import Cell, Person
@@ -18,7 +19,7 @@ from trialog.records.queries import open_shift
 from trialog.records.tablets import enrol as enrol_tablet
 from trialog.records.tablets import note_clock, was_seen_lately
 from trialog.web.clock import now, zone
-from trialog.web.database import LARGEST_ID, get_session
+from trialog.web.database import get_session
 from trialog.web.errors import error_body, error_body_of, error_response
 from trialog.web.identity import current_tablet
 from trialog.web.logging import bp

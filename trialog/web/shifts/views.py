@@ -13,7 +13,7 @@ from trialog.languages import speaking
 from trialog.records.entries import NewEntry
 from trialog.records.models import Entry, Shift
 from trialog.records.people import Action
-from trialog.records.queries import shift_entries, trials_of
+from trialog.records.queries import shift_entries, trials_beside
 from trialog.records.words import EntryKind
 from trialog.reports.photos import FailurePhoto
 from trialog.reports.shift_report import ShiftReport, build_shift_report
@@ -85,11 +85,8 @@ def undo(shift_id: int) -> Page:
 
 
 def _written(shift: Shift, line: NewEntry, form: Any, words: str, name: str) -> Page:
-    resting = [
-        trial for trial in trials_of(get_session(), shift.cell) if trial.stage == shift.stage
-    ]
     try:
-        told = write_and_tell(shift.cell, line, resting)
+        told = write_and_tell(shift.cell, line, trials_beside(get_session(), shift))
     except TrialogError as error:
         form.form_errors = [*form.form_errors, f"{error}."]
         return _page(shift, **{name: form}), 422
