@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -11,7 +12,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from trialog.evidence.counting import Counts
-from trialog.evidence.gathering import Evidence
+from trialog.evidence.gathering import Evidence, moment_of
 from trialog.evidence.trials import plan_of, requirement_of
 from trialog.evidence.verdict import standing_at
 from trialog.records.models import CellRollup, Shift
@@ -70,7 +71,7 @@ def proven_course(evidence: Evidence) -> tuple[Proven, ...]:
     shift are always there.
     """
     rows = evidence.shifts[evidence.shifts["cycles"] > 0].to_dict("records")
-    kept = _thinned(len(rows))
+    kept = thinned(len(rows), MOST_SHIFTS)
     sums = (list(accumulate(int(row[name]) for row in rows)) for name in ("cycles", "failures"))
     cycles, failures = ([each[place] for place in kept] for each in sums)
     uppers = _uppers(evidence, failures, cycles)
@@ -79,8 +80,7 @@ def proven_course(evidence: Evidence) -> tuple[Proven, ...]:
         Proven(
             shift=str(row["label"]),
             opened_at=row["opened_at"],
-            # "none" is not equal to itself in a table
-            closed_at=closed if (closed := row["closed_at"]) == closed else None,
+            closed_at=moment_of(row["closed_at"]),
             cycles=so_far,
             failures=failed,
             upper=upper,
@@ -107,11 +107,11 @@ def _uppers(evidence: Evidence, failures: list[int], cycles: list[int]) -> list[
     ]
 
 
-def _thinned(number: int) -> list[int]:
-    """Return the places to keep, evenly spread."""
-    if number <= MOST_SHIFTS:
-        return list(range(number))
-    return [round(place * (number - 1) / (MOST_SHIFTS - 1)) for place in range(MOST_SHIFTS)]
+def thinned(number: int, most: int) -> Sequence[int]:
+    """Return the places to keep of a number of points, evenly spread; the first and last stay."""
+    if number <= most:
+        return range(number)
+    return [round(place * (number - 1) / (most - 1)) for place in range(most)]
 
 
 def shifts_of_evidence(evidence: Evidence) -> tuple[CountedShift, ...]:

@@ -336,3 +336,8 @@ def _cycles_between(shifts: Sequence[Shift], table: pd.DataFrame) -> int:
         and after.opening_counter is not None
     )
     return sum(rise for rise in rises if rise > 0)
+
+
+def moment_of(value: datetime | None) -> datetime | None:
+    """Return a time from the table of shifts, where "none" is not equal to itself."""
+    return value if value == value else None  # noqa: PLR0124 - the point of it

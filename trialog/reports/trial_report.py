@@ -24,6 +24,7 @@ from trialog.evidence import (
 )
 from trialog.evidence.effects import explained
 from trialog.evidence.following import chain_of
+from trialog.evidence.gathering import moment_of
 from trialog.evidence.interruptions import trial_interruptions
 from trialog.languages import t
 from trialog.records.models import Acknowledgement, Trial
@@ -254,7 +255,7 @@ def shift_rows(evidence: Evidence) -> tuple[ShiftRow, ...]:
         ShiftRow(
             shift=str(row["label"]),
             opened_at=row["opened_at"],
-            closed_at=_moment(row["closed_at"]),
+            closed_at=moment_of(row["closed_at"]),
             logged=compared.logged,
             cycles=int(row["cycles"]),
             failures=int(row["failures"]),
@@ -265,11 +266,6 @@ def shift_rows(evidence: Evidence) -> tuple[ShiftRow, ...]:
         )
         for row, compared in zip(rows, evidence.reconciliations, strict=True)
     )
-
-
-def _moment(value: datetime | None) -> datetime | None:
-    """Return a time from a table, where "none" is not equal to itself."""
-    return value if value == value else None  # noqa: PLR0124 - the point of it
 
 
 def _revision_rows(session: Session, evidence: Evidence) -> tuple[RevisionRow, ...]:

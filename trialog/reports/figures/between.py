@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from trialog.evidence.course import thinned
 from trialog.languages import t
 from trialog.reliability import BetweenChart, BetweenLimits, cycles_between_failures
 from trialog.reports import words
@@ -16,7 +17,6 @@ from trialog.reports.figures.chart import (
     Chart,
     axis,
     frame,
-    thinned,
 )
 from trialog.reports.figures.figure import Figure
 from trialog.reports.figures.staircase import Step

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
+from trialog.evidence.course import thinned
 from trialog.languages import localised
 from trialog.reports.figures.figure import Figure
 from trialog.reports.tables import Table
@@ -62,13 +63,6 @@ def plain_text(what: str, longest: int = LONGEST_NAME) -> str:
     """Return somebody's words cut short, with nothing in them that the library takes for markup."""
     cut = what if len(what) <= longest else f"{what[: longest - 1].rstrip()}…"
     return cut.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
-
-
-def thinned(number: int, most: int) -> Sequence[int]:
-    """Return the places of the points to draw, evenly spread; the first and the last stay."""
-    if number <= most:
-        return range(number)
-    return [round(place * (number - 1) / (most - 1)) for place in range(most)]
 
 
 def axis(title: str, **more: Any) -> dict[str, Any]:

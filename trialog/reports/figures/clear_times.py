@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from trialog.evidence.course import thinned
 from trialog.evidence.interruptions import Interruptions
 from trialog.languages import t
 from trialog.reliability import Within, values_within
@@ -17,7 +18,6 @@ from trialog.reports.figures.chart import (
     axis,
     frame,
     label,
-    thinned,
 )
 from trialog.reports.figures.figure import Figure
 from trialog.reports.tables import Column, Table

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from trialog.evidence.course import thinned
 from trialog.evidence.plan_words import plan_words
 from trialog.languages import t
 from trialog.reliability import Crossing, Decision, FixedPlan, Plan, first_decision
@@ -18,7 +19,6 @@ from trialog.reports.figures.chart import (
     axis,
     frame,
     label,
-    thinned,
 )
 from trialog.reports.figures.figure import Figure
 from trialog.reports.figures.zones import Extent, add_zones, extent, lines_in_words, lines_table
