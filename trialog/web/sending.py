@@ -2,9 +2,26 @@
 
 from __future__ import annotations
 
-from flask import Response
+from collections.abc import Callable
 
-from trialog.reports.document import File
+from flask import Response, abort, request
+
+from trialog.reports.document import Document, File, read_paper
+from trialog.reports.kinds import FORMS, render
+from trialog.web.database import get_session
+
+
+def download_document(form: str, make: Callable[[], Document]) -> Response:
+    """Answer with a document in a form, as `?paper=` and `?table=` want it.
+
+    `make` reads it from the records, once it is known that there is such a form.
+    """
+    if form not in FORMS:
+        abort(404)
+    document = make()
+    get_session().rollback()  # a browser may print for seconds: nothing of the records is held
+    paper = read_paper(request.args.get("paper", "a4"))
+    return download(render(document, form, paper=paper, table=request.args.get("table")))
 
 
 def download(file: File) -> Response:

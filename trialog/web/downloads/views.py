@@ -5,17 +5,17 @@
 
 from __future__ import annotations
 
-from flask import Response, abort, request
+from flask import Response
 
 from trialog.records.people import Action
-from trialog.reports.document import read_paper
-from trialog.reports.kinds import FORMS, KINDS, make, render
+from trialog.reports.document import Document
+from trialog.reports.kinds import KINDS, make
 from trialog.web.clock import now, zone
 from trialog.web.database import get_or_404, get_session
 from trialog.web.downloads import bp
 from trialog.web.language import language_asked
 from trialog.web.security import allowed
-from trialog.web.sending import download
+from trialog.web.sending import download_document
 
 
 @bp.get("/shifts/<int:shift_id>/report.<form>")
@@ -54,13 +54,11 @@ def fleet(form: str) -> Response:
 
 
 def _download(name: str, form: str, ident: int | None = None) -> Response:
-    if form not in FORMS:
-        abort(404)
-    model = KINDS[name].model
-    subject = None if model is None or ident is None else get_or_404(model, ident)
-    made = make(
-        get_session(), name, subject, now=now(), zone=zone(), language=language_asked()
-    )  # fmt: skip
-    get_session().rollback()  # a browser may print for seconds: nothing of the records is held
-    paper = read_paper(request.args.get("paper", "a4"))
-    return download(render(made, form, paper=paper, table=request.args.get("table")))
+    def made() -> Document:
+        model = KINDS[name].model
+        subject = None if model is None or ident is None else get_or_404(model, ident)
+        return make(
+            get_session(), name, subject, now=now(), zone=zone(), language=language_asked()
+        )  # fmt: skip
+
+    return download_document(form, made)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from flask import Response, abort, render_template, request, url_for
+from flask import Response, render_template, request, url_for
 from markupsafe import Markup
 from werkzeug.wrappers import Response as AnyResponse
 
@@ -21,10 +21,8 @@ from trialog.records.kept import (
 )
 from trialog.records.models import KeptReport, Shift, SignOff
 from trialog.records.people import Action
-from trialog.reports.document import read_paper
 from trialog.reports.freezing import body_of, thaw
 from trialog.reports.keeping import kept_document
-from trialog.reports.kinds import FORMS, render
 from trialog.web.database import get_or_404, get_session
 from trialog.web.kept import bp
 from trialog.web.kept.forms import read_form
@@ -32,7 +30,7 @@ from trialog.web.paging import page_of
 from trialog.web.saving import form_page
 from trialog.web.searching import asked_of
 from trialog.web.security import allowed, report_page
-from trialog.web.sending import download
+from trialog.web.sending import download_document
 
 PAGE = 50
 """Kept reports on a page of the list."""
@@ -83,12 +81,9 @@ def show(report_id: int) -> str:
 @allowed(Action.READ)
 def file(report_id: int, form: str) -> Response:
     """Download a kept report in a form."""
-    if form not in FORMS:
-        abort(404)
-    document = kept_document(get_session(), get_or_404(KeptReport, report_id))
-    get_session().rollback()  # a browser may print for seconds: nothing of the records is held
-    paper = read_paper(request.args.get("paper", "a4"))
-    return download(render(document, form, paper=paper, table=request.args.get("table")))
+    return download_document(
+        form, lambda: kept_document(get_session(), get_or_404(KeptReport, report_id))
+    )
 
 
 @bp.app_template_global()
