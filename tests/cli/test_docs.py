@@ -50,6 +50,7 @@ def section(words):
 def test_the_commands_are_those_that_were_promised():
     assert set(COMMANDS) == {
         ("demo",), ("serve",), ("database", "upgrade"), ("database", "check"), ("people", "add"),
+        ("clients", "add"), ("clients", "token"), ("clients", "list"), ("clients", "revoke"),
         ("setup",), ("import",), ("export",), ("bounds",), ("need",), ("plan",),
         ("verdict",),
         ("report", "shift"), ("report", "trial"), ("report", "evidence"),
@@ -82,7 +83,7 @@ def test_each_command_has_help_with_an_example_that_its_options_allow(words, run
     assert all(option.help for option in COMMANDS[words].params if isinstance(option, click.Option))
 
 
-@pytest.mark.parametrize("group", ["database", "people", "report"])
+@pytest.mark.parametrize("group", ["database", "people", "clients", "report"])
 def test_each_group_has_help_with_an_example(run, group):
     said = run(group, "--help").stdout
     assert f"Example: trialog {group} " in said
@@ -125,6 +126,9 @@ def json_words(tmp_path, shop):
     return {
         ("database", "upgrade"): (), ("database", "check"): (), ("verify",): (),
         ("people", "add"): ("--name", "Ida", "--role", "operator", "--pin", "1234"),
+        ("clients", "add"): ("--name", "box", "--responsible", "Ida"),
+        ("clients", "token"): ("--name", "box", "--scope", "read"),
+        ("clients", "list"): (), ("clients", "revoke"): ("--name", "box"),
         ("setup",): (setup,),
         ("import",): (log, "--trial", "Arm", "--dry-run", "--good-lines-only"),
         ("export",): ("--trial", "Arm", "-o", tmp_path / "out.csv"),

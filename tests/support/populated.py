@@ -12,6 +12,7 @@ from support.cells import log_shift, make_cell, new_id, revision, write
 from support.enrolled import Enrolled
 
 from trialog.evidence import acknowledge, define_requirement, sign, start_trial
+from trialog.records.clients import add_client, issue_token, revoke_token
 from trialog.records.database import make_sessions, unit_of_work
 from trialog.records.entries import NewEntry
 from trialog.records.files import store_file
@@ -19,7 +20,7 @@ from trialog.records.models import ImportDraft, KeptReport, Photo, Tablet, Trial
 from trialog.records.parking import park
 from trialog.records.queries import shifts_of
 from trialog.records.setup import NewRequirement
-from trialog.records.words import AcknowledgementKind, EntryKind, PlanKind, Stage
+from trialog.records.words import AcknowledgementKind, EntryKind, PlanKind, Scope, Stage
 from trialog.reports.keeping import Keeper, keep_due
 from trialog.reports.kinds import KINDS
 
@@ -35,6 +36,8 @@ class Populated:
     parts: dict[str, object]
     tablet: Enrolled
     revoked: Enrolled
+    token: str
+    revoked_token: str
 
     def address(self, rule):
         """Return the address of a route that leads to something."""
@@ -84,8 +87,20 @@ def populate(app, session, people):
     numbers |= sign_it(session, trial_id, people, now - timedelta(hours=2))
     numbers |= keep_reports(session, now)
     numbers |= leave_over(session, cell, tablet, trial_id, people, now=now - timedelta(hours=1))
+    numbers["client_id"], numbers["token_id"], *tokens = let_clients_in(session, people, now)
     numbers |= {"tablet_id": tablet.id, "key": "plan", "kind": "css", "language": "en"}
-    return Populated(numbers, tablet, revoked)
+    return Populated(numbers, tablet, revoked, *tokens)
+
+
+def let_clients_in(session, people, now):
+    """Let a client in with a token that opens everything, and one that is revoked."""
+    by = {"actor": people.admin, "now": now - timedelta(days=1)}
+    with unit_of_work(session):
+        client = add_client(session, "relay box", people.engineer, **by)
+        _, text = issue_token(session, client, list(Scope), **by)
+        revoked, worthless = issue_token(session, client, list(Scope), **by)
+        revoke_token(session, revoked, **by)
+        return client.id, revoked.id, text, worthless
 
 
 def log_things(session, cell, people, now):

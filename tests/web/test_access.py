@@ -7,7 +7,7 @@ import re
 import pytest
 
 from trialog.records.people import Action, may
-from trialog.records.words import Role
+from trialog.records.words import Role, Scope
 from trialog.web import security
 from trialog.web.security import PUBLIC, TABLETS, access_of
 
@@ -33,7 +33,8 @@ def address(rule):
 def routes(app):
     """Return every route guarded by a role once for each of its methods."""
     for rule in app.url_map.iter_rules():
-        if access_of(app.view_functions[rule.endpoint]) not in (PUBLIC, TABLETS):
+        access = access_of(app.view_functions[rule.endpoint])
+        if access not in (PUBLIC, TABLETS) and not isinstance(access, Scope):
             for method in sorted(rule.methods - {"HEAD", "OPTIONS"}):
                 yield rule, method
 
@@ -72,6 +73,28 @@ def test_what_is_open_to_tablets_takes_their_key_and_no_cookie(app, people, requ
     assert leaks == []
 
 
+def scoped_routes(app):
+    """Return every route for clients, with a method."""
+    return [
+        (rule, method)
+        for rule in app.url_map.iter_rules()
+        if isinstance(access_of(app.view_functions[rule.endpoint]), Scope)
+        for method in rule.methods - {"HEAD", "OPTIONS"}
+    ]
+
+
+@pytest.mark.parametrize("who", ["stranger", "admin"])
+def test_what_is_open_to_clients_takes_their_token_and_no_cookie(app, people, request, who):
+    app.config["WTF_CSRF_ENABLED"] = False
+    visitor = request.getfixturevalue(who)
+    found = scoped_routes(app)
+    assert found
+    for rule, method in found:
+        answer = visitor.client.open(address(rule), method=method)
+        assert answer.status_code == 401, (method, rule.rule)
+        assert answer.headers["WWW-Authenticate"] == 'Bearer realm="trialog"'
+
+
 def test_a_route_that_does_not_say_who_may_use_it_stops_the_start(app):
     app.view_functions["forgotten"] = lambda: "secret"
     with pytest.raises(RuntimeError, match="forgotten"):
@@ -106,8 +129,9 @@ def test_every_route_refuses_the_wrong_role_and_only_it(app, people, visitor_as,
 def test_every_post_refuses_a_forged_request(app, people, admin):
     forged = []
     for rule in app.url_map.iter_rules():
-        # The tablets' own API takes no cookie, so no other site can lend a browser's to it.
-        if "POST" in rule.methods and not rule.rule.startswith("/api/tablet/"):
+        # Tablets' and clients' own APIs take no cookie: no other site can lend a browser's to them.
+        programs = rule.rule.startswith(("/api/tablet/", "/api/v1/"))
+        if "POST" in rule.methods and not programs:
             answer = admin.client.post(
                 address(rule), data={"name": "x"}, headers={"Accept": "application/json"}
             )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from datetime import UTC, datetime, timedelta
+from functools import partial
 
 import pytest
 from sqlalchemy import select
@@ -31,12 +32,14 @@ REVOKERS = frozenset({Role.APPROVER, Role.ADMIN})
 ADMINS = frozenset({Role.ADMIN})
 ANYBODY = "anybody"
 TABLETS = "tablets"
+CLIENTS = "clients"
 
 WHO = {
     ANYBODY: """static plotly_js health auth.login auth.logout help.index help.page help.image
         logging.tablet logging.worker logging.manifest logging.part logging.texts logging.enrol
         trust.show trust.certificate help.schema""",
     TABLETS: "logging.pack logging.sign_in logging.add_tablet_entries logging.add_photo",
+    CLIENTS: "api.whoami",
     ALL: """home.index readiness.cell readiness.fleet downloads.cell downloads.fleet
         kept.index kept.show kept.file
         planner.show planner.results setup.cell shifts.report downloads.shift
@@ -55,15 +58,16 @@ WHO = {
     JUDGES: "trials.acknowledge audit.index audit.csv audit.json",
     SIGNERS: "trials.sign trials.refuse",
     REVOKERS: "trials.revoke",
-    ADMINS: "people.index people.new people.edit notices.index notices.retry notices.test",
+    ADMINS: """people.index people.new people.edit notices.index notices.retry notices.test
+        clients.index clients.new clients.issue clients.responsible clients.revoke""",
 }
 ALLOWED = {endpoint: who for who, endpoints in WHO.items() for endpoint in endpoints.split()}
 
 LOOKS = ("GET", "HEAD")
 LOOKED = (200, 302)
 SENT = (200, 302, 400, 404, 409, 415, 422)
-VOLATILE = {"tablet": {"seen_at"}}
-"""What a look may change: when a tablet was last heard of."""
+VOLATILE = {"tablet": {"seen_at"}, "client_token": {"last_used_at"}}
+"""What a look may change: when a tablet was last heard of, and a token last used."""
 
 
 @pytest.fixture
@@ -92,7 +96,7 @@ def routes(app, records, *, of=lambda _: True):
 
 
 def is_for(role, who):
-    return who == ANYBODY or (who != TABLETS and role in who)
+    return who == ANYBODY or (who not in (TABLETS, CLIENTS) and role in who)
 
 
 def written(session):
@@ -176,10 +180,10 @@ def test_a_session_that_is_too_old_is_worth_nothing(app, session, people, record
 
 def nothing_is_open(app, session, records, visit):
     before = written(session)
-    barred = routes(app, records, of=lambda who: who not in (ANYBODY, TABLETS))
+    barred = routes(app, records, of=lambda who: who not in (ANYBODY, TABLETS, CLIENTS))
     assert ask(visit, barred, refuses_who_is_not_signed_in) == []
-    of_tablets = routes(app, records, of=lambda who: who == TABLETS)
-    assert ask(visit, of_tablets, lambda answer, _: answer.status_code == 401) == []
+    programs = routes(app, records, of=lambda who: who in (TABLETS, CLIENTS))
+    assert ask(visit, programs, lambda answer, _: answer.status_code == 401) == []
     public = routes(app, records, of=lambda who: who == ANYBODY)
     assert ask(visit, public, lets_in) == []
     assert written(session) == before
@@ -195,6 +199,26 @@ def test_a_tablets_key_opens_what_is_for_tablets_and_nothing_else(app, session, 
     own = routes(app, records, of=lambda who: who == TABLETS)
     assert ask(visit, own, lets_in) == []
     assert written(session) == before
+
+
+def test_a_clients_token_opens_what_is_for_clients_and_nothing_else(app, session, records):
+    visit, before = bearer(app, records.token), written(session)
+    barred = routes(app, records, of=lambda who: who not in (ANYBODY, CLIENTS))
+    assert ask(visit, barred, refuses_who_is_not_signed_in) == []
+    own = routes(app, records, of=lambda who: who == CLIENTS)
+    assert ask(visit, own, lets_in) == []
+    looked = [route for route in own if route[1] in LOOKS]
+    assert ask(visit, looked, lambda answer, _: answer.status_code == 200) == []
+    assert own != looked or written(session) == before
+
+
+def bearer(app, token):
+    client = app.test_client(use_cookies=False)
+    return partial(client.open, headers={"Authorization": f"Bearer {token}"})
+
+
+def test_a_token_that_was_revoked_opens_nothing(app, session, records):
+    nothing_is_open(app, session, records, bearer(app, records.revoked_token))
 
 
 def test_the_key_of_a_revoked_tablet_opens_nothing(app, session, records):

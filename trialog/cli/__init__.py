@@ -17,6 +17,7 @@ from trialog.cli.groups import LazyGroup, RootGroup
         "serve": "trialog.cli.serving:serve",
         "database": "trialog.cli:database",
         "people": "trialog.cli:people",
+        "clients": "trialog.cli:clients",
         "setup": "trialog.cli.feeding:setup",
         "import": "trialog.cli.feeding:import_log",
         "export": "trialog.cli.feeding:export",
@@ -63,6 +64,22 @@ def people() -> None:
     """Say who may do what.
 
     Example: trialog people add --name "Your name" --role admin
+    """
+
+
+@click.group(
+    cls=LazyGroup,
+    lazy={
+        "add": "trialog.cli.admitting:add",
+        "token": "trialog.cli.admitting:token",
+        "list": "trialog.cli.admitting:list_clients",
+        "revoke": "trialog.cli.admitting:revoke",
+    },
+)
+def clients() -> None:
+    """Let programs in, each by tokens of its own, and shut them out.
+
+    Example: trialog clients list
     """
 
 

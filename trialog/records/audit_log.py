@@ -17,6 +17,8 @@ from trialog.records.models import (
     AuditChain,
     AuditEvent,
     Cell,
+    Client,
+    ClientToken,
     Device,
     FailureMode,
     KeptReport,
@@ -36,6 +38,8 @@ FIRST_YEAR = 2000
 
 _NAMES: dict[str, tuple[Any, Any]] = {
     "cell": (Cell, Cell.name),
+    "client": (Client, Client.name),
+    "token": (ClientToken, ClientToken.hint),
     "device": (Device, Device.name),
     "failure mode": (FailureMode, FailureMode.name),
     "line": (ParkedLine, ParkedLine.client_id),

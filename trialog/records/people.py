@@ -41,6 +41,7 @@ class Action(StrEnum):
     AUDIT = "read the audit"
     MANAGE_PEOPLE = "manage people"
     NOTIFY = "see to notices"
+    MANAGE_CLIENTS = "manage clients"
 
 
 _ENGINEERING = {
@@ -63,7 +64,7 @@ _ALLOWED: dict[Role, set[Action]] = {
     Role.OPERATOR: {Action.READ, Action.LOG},
     Role.ENGINEER: _ENGINEERING,
     Role.APPROVER: {Action.READ, Action.ACKNOWLEDGE, Action.SIGN, Action.AUDIT},
-    Role.ADMIN: _ENGINEERING | {Action.NOTIFY, Action.MANAGE_PEOPLE},
+    Role.ADMIN: _ENGINEERING | {Action.NOTIFY, Action.MANAGE_PEOPLE, Action.MANAGE_CLIENTS},
 }
 
 

@@ -29,6 +29,8 @@ VOLATILE: dict[str, frozenset[str]] = {
     "cell": frozenset({"chain_length", "chain_head"}),
     # Noted each time the tablet sends.
     "tablet": frozenset({"seen_at", "page_version", "clock_ahead_seconds", "clock_moved_at"}),
+    # Noted about once a minute while it is used.
+    "client_token": frozenset({"last_used_at"}),
     # The hash of the bytes is the row's name, and `verify` hashes them again.
     "photo": frozenset({"content"}),
     # Its hash stands beside it, and `verify` hashes it again.
@@ -39,7 +41,7 @@ VOLATILE: dict[str, frozenset[str]] = {
 SEALED = (
     "person", "cell", "device", "failure_mode", "requirement", "trial", "revision",
     "acknowledgement", "sign_off", "revocation", "verdict_change", "tablet", "parked_line",
-    "photo", "kept_report",
+    "photo", "kept_report", "client", "client_token",
 )  # fmt: skip
 """Tables whose rows are sealed."""
 

@@ -137,3 +137,12 @@ class ParkedOutcome(StrEnum):
     WRITTEN = "written"
     LEFT_OUT = "left out"
     TAKEN_BACK = "taken back"
+
+
+class Scope(StrEnum):
+    """What a client's token opens."""
+
+    READ = "read"
+    LOG = "log"
+    COUNT = "count"
+    METRICS = "metrics"

@@ -65,8 +65,10 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
 
 def _register_blueprints(app: Flask) -> None:
     from trialog.web import (  # noqa: PLC0415 - their views need this module first
+        api,
         audit,
         auth,
+        clients,
         downloads,
         help,
         home,
@@ -85,7 +87,7 @@ def _register_blueprints(app: Flask) -> None:
 
     rooms = (
         auth, home, setup, people, planner, help, logging, tablets, shifts, trials, trust, notices,
-        audit, readiness, downloads, kept,
+        audit, readiness, downloads, kept, clients, api,
     )  # fmt: skip
     for room in rooms:
         app.register_blueprint(room.bp)

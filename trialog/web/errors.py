@@ -19,6 +19,7 @@ from trialog.errors import (
 )
 from trialog.records.logbook import RejectedEntriesError
 from trialog.reports.printing import LONGEST_WAIT
+from trialog.web import problems
 from trialog.web.database import get_session
 
 _STATUS: tuple[tuple[type[TrialogError], int], ...] = (
@@ -60,6 +61,10 @@ _WORDS = {
 }
 
 
+_CARRIED_OVER = ("Allow", "Retry-After", "WWW-Authenticate")
+"""Headers of an error that its answer must have."""
+
+
 def wants_json() -> bool:
     """Say whether the answer goes to a program rather than to a page."""
     if request.path.startswith("/api/") or request.is_json:
@@ -91,7 +96,9 @@ def error_body_of(error: TrialogError) -> dict[str, dict[str, str | None]]:
 def error_response(
     status: int, body: dict[str, dict[str, str | None]], *, title: str | None = None
 ) -> Response:
-    """Answer with an error, as JSON or as a page."""
+    """Answer with an error: as problem details, as the house's JSON, or as a page."""
+    if problems.are_spoken():
+        return problems.respond(problems.problem_of(status, body["error"]))
     if wants_json():
         answer = jsonify(body)
     else:
@@ -124,7 +131,17 @@ def _on_http_error(error: HTTPException) -> Response:
     if error.response is not None:
         return make_response(error.response)
     status = error.code or 500
-    return error_response(status, error_body(_WORDS.get(status) or str(error.description)))
+    answer = error_response(status, error_body(_words_for(status, error)))
+    for name, value in error.get_headers():
+        if name in _CARRIED_OVER:
+            answer.headers.add(name, value)
+    return answer
+
+
+def _words_for(status: int, error: HTTPException) -> str:
+    """Return what to say: the house's words to people, and to programs what they did."""
+    own = None if problems.are_spoken() and status in (404, 405, 413, 429) else _WORDS.get(status)
+    return own or str(error.description)
 
 
 def _on_race(_error: IntegrityError) -> Response:

@@ -25,6 +25,7 @@ CODE_TRIES = "10 per minute"
 """For each address: nobody types codes faster. Common practice, no source."""
 
 ACCESS = "trialog_access"
+GUARD = "trialog_guard"
 PUBLIC = "public"
 TABLETS = "tablets"
 
@@ -94,6 +95,17 @@ def tablets_only(view: V) -> V:
     return view
 
 
+def guarded(view: V, access: str, guard: Callable[[], None]) -> V:
+    """Mark a view as open to whoever its own guard lets in; no cookie counts there.
+
+    `access` says in a word for whom it is. The guard raises where it lets nobody in.
+    """
+    setattr(view, ACCESS, access)
+    setattr(view, GUARD, guard)
+    csrf.exempt(view)
+    return view
+
+
 def report_page(view: V) -> V:
     """Mark a view whose page holds charts: their library sets styles on elements."""
     view.trialog_charts = True  # type: ignore[attr-defined]  # a mark on a function
@@ -101,7 +113,7 @@ def report_page(view: V) -> V:
 
 
 def access_of(view: View) -> Action | str | None:
-    """Return who may use a view: an action, `PUBLIC`, `TABLETS`, or None where it is not said."""
+    """Return who may use a view: an action, a scope, `PUBLIC`, `TABLETS`, or None: not said."""
     return getattr(view, ACCESS, None)
 
 
@@ -129,8 +141,13 @@ def require_marked(app: Flask) -> None:
 def _require_access() -> AnyResponse | None:
     if request.endpoint is None:
         return None  # no such page: the same answer for everybody
-    access = access_of(current_app.view_functions[request.endpoint])
+    view = current_app.view_functions[request.endpoint]
+    access = access_of(view)
     if access == PUBLIC:
+        return None
+    guard: Callable[[], None] | None = getattr(view, GUARD, None)
+    if guard is not None:
+        guard()
         return None
     if access == TABLETS:
         if tablet_by_key() is None:

@@ -19,9 +19,11 @@ from trialog.web.tls.hostnames import read_name
 
 DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8765
+DEFAULT_API_LIMIT = 600
+MOST_API_LIMIT = 1_000_000
 SETTINGS = (
     "DATABASE_URL", "DATA_FOLDER", "SECRET_KEY", "TIME_ZONE", "HOST", "PORT", "SECURE_COOKIES",
-    "LANGUAGE", "TLS", "TLS_NAMES", "TRUST_PORT", *NOTICE_NAMES,
+    "LANGUAGE", "TLS", "TLS_NAMES", "TRUST_PORT", "API_LIMIT", *NOTICE_NAMES,
 )  # fmt: skip
 """Every setting; the environment variable has TRIALOG_ before its name."""
 
@@ -47,6 +49,8 @@ class Settings:
     tls_names: tuple[str, ...]
     trust_port: int | None
     """The plain port of the page of trust; 0: none; None: the one after the server's own."""
+    api_limit: int
+    """How many requests a minute a client's token may make, in each process."""
     notices: NoticeSettings
 
 
@@ -74,6 +78,7 @@ def load_settings(overrides: Mapping[str, Any]) -> Settings:
         tls=tls,
         tls_names=_names(given["TLS_NAMES"]),
         trust_port=_port("TRIALOG_TRUST_PORT", given["TRUST_PORT"], None),
+        api_limit=_limit("TRIALOG_API_LIMIT", given["API_LIMIT"]),
         notices=read_notice_settings(given),
     )
 
@@ -115,11 +120,17 @@ def read_language(code: str) -> str:
 
 
 def _port(name: str, value: object, default: Default) -> int | Default:
-    if value in (None, ""):
-        return default
+    return default if value in (None, "") else _whole(name, value, 0, 65535)
+
+
+def _limit(name: str, value: object) -> int:
+    return DEFAULT_API_LIMIT if value in (None, "") else _whole(name, value, 1, MOST_API_LIMIT)
+
+
+def _whole(name: str, value: object, least: int, most: int) -> int:
     text = str(value)
-    if not text.isascii() or not text.isdigit() or not 0 <= int(text) <= 65535:
-        raise InvalidValueError(name, "be a whole number from 0 to 65535", value)
+    if not text.isascii() or not text.isdigit() or not least <= int(text) <= most:
+        raise InvalidValueError(name, f"be a whole number from {least} to {most}", value)
     return int(text)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from trialog.records.models.auditing import AuditChain, AuditEvent
+from trialog.records.models.clients import Client, ClientToken
 from trialog.records.models.derived import (
     CellRollup,
     DeviceRollup,
@@ -30,6 +31,8 @@ __all__ = [
     "AuditEvent",
     "Cell",
     "CellRollup",
+    "Client",
+    "ClientToken",
     "Device",
     "DeviceRollup",
     "DueReport",
