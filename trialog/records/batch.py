@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
@@ -13,6 +14,7 @@ from trialog.errors import ConflictError, InvalidValueError, UnknownNameError
 from trialog.records.entries import NewEntry, check_form, check_name
 from trialog.records.models import Cell, Entry, Person, Revision, Shift
 from trialog.records.rollups import CellLayout
+from trialog.records.shift_ends import APPENDING, read_end
 from trialog.records.shiftlog import COUNTED, LINE_COLUMNS, Line, ShiftLog, read_log
 from trialog.records.words import EntryKind
 
@@ -28,13 +30,17 @@ FROM_TABLET = ("tablet_id", "tablet_number", "tablet_time")
 
 @dataclass
 class Batch:
-    """A batch under way: the shifts it touches, and what it will add."""
+    """A batch under way: the shifts it touches, and what it will add.
+
+    `appends`: all of its lines only come on top of what stands, so that of a shift its end will do.
+    """
 
     session: Session
     cell: Cell
     layout: CellLayout
     actor: Person | None
     now: datetime
+    appends: bool = False
     logs: dict[str, ShiftLog] = field(default_factory=dict)
     shifts: dict[str, Shift] = field(default_factory=dict)
     touched: set[str] = field(default_factory=set)
@@ -46,6 +52,11 @@ class Batch:
     def label_of(self, shift_id: int | None) -> str | None:
         """Return the label of a shift that the batch has to do with."""
         return next((label for label, shift in self.shifts.items() if shift.id == shift_id), None)
+
+
+def only_appends(entries: Sequence[NewEntry]) -> bool:
+    """Say whether lines only come on top of those that stand, whatever these are."""
+    return all(entry.kind in APPENDING and not entry.counts_by_counter for entry in entries)
 
 
 def admit(batch: Batch, entry: NewEntry) -> None:
@@ -117,9 +128,11 @@ def _require_layout(layout: CellLayout, entry: NewEntry) -> None:
 
 
 def _require_person(batch: Batch, entry: NewEntry) -> None:
+    if entry.person_id is None or (batch.actor is not None and entry.person_id == batch.actor.id):
+        return
     if not batch.people:
         batch.people.update(batch.session.scalars(select(Person.id)))
-    if entry.person_id not in (None, *batch.people):
+    if entry.person_id not in batch.people:
         raise UnknownNameError("person", "be a known person", entry.person_id)
 
 
@@ -168,7 +181,10 @@ def _log(batch: Batch, label: str) -> ShiftLog:
         if shift is None:
             raise UnknownNameError("shift", "be an opened shift of the cell", label)
         batch.shifts[label] = shift
-        batch.logs[label] = read_log(batch.session, shift, batch.cell)
+        if batch.appends:
+            batch.logs[label] = read_end(batch.session, shift, batch.cell.counter_modulus)
+        else:
+            batch.logs[label] = read_log(batch.session, shift, batch.cell)
     return batch.logs[label]
 
 

@@ -10,7 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
 from trialog.errors import ConflictError, TrialogError
-from trialog.records.batch import SAME, Batch, admit, require_one_open
+from trialog.records.batch import SAME, Batch, admit, only_appends, require_one_open
 from trialog.records.entries import NewEntry, storable
 from trialog.records.models import Cell, Entry, Person
 from trialog.records.rollups import CellLayout
@@ -67,7 +67,7 @@ def write_entries(
         If more than one shift of the cell would be left open.
     """
     session.refresh(cell, with_for_update=True)
-    batch = Batch(session, cell, CellLayout.of(session, cell), actor, now)
+    batch = Batch(session, cell, CellLayout.of(session, cell), actor, now, only_appends(entries))
     repeated: list[str] = []
     rejected: list[Rejected] = []
     for index, entry, known in _with_known(session, entries):

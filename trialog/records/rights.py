@@ -25,7 +25,10 @@ def actions_needed(session: Session, cell: Cell, lines: Sequence[NewEntry]) -> d
     Lines that are in the records already are left out: a tablet that repeats a line whose
     answer got lost must hear "repeated", also when the shift was closed in between.
     """
-    known = _stored(session, cell, [line.client_id for line in lines])
+    statement = select(Entry.client_id).where(
+        Entry.cell_id == cell.id, Entry.client_id.in_([line.client_id for line in lines])
+    )
+    known = set(session.scalars(statement))
     targets = _stored(session, cell, [line.target for line in lines if line.target])
     kinds = {line.client_id: line.kind for line in lines}
     return {
@@ -48,5 +51,7 @@ def _action(line: NewEntry, target: Entry | None, kinds: dict[str, EntryKind]) -
 
 
 def _stored(session: Session, cell: Cell, client_ids: list[str]) -> dict[str, Entry]:
+    if not client_ids:
+        return {}
     statement = select(Entry).where(Entry.cell_id == cell.id, Entry.client_id.in_(client_ids))
     return {entry.client_id: entry for entry in session.scalars(statement)}

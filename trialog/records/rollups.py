@@ -11,9 +11,11 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import cache
 from typing import Any
 
 from sqlalchemy import delete, insert, select
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from trialog.records.base import Base
@@ -36,6 +38,8 @@ TABLES: tuple[type[Base], ...] = (
 )  # fmt: skip
 
 Row = dict[str, Any]
+
+_UPSERTS: dict[str, Any] = {"sqlite": sqlite.insert, "postgresql": postgresql.insert}
 
 
 @dataclass(frozen=True)
@@ -87,11 +91,16 @@ class _Tally:
 
 @dataclass
 class ShiftRollup:
-    """The rollup rows of one shift, by table."""
+    """The rollup rows of one shift, by table.
+
+    `logged_before`: cycles by revision that its other lines hold, where only those are added up
+    that come on top of them.
+    """
 
     shift_id: int
     layout: CellLayout
     opened_at: datetime
+    logged_before: Mapping[int, int] = field(default_factory=dict)
     cell: dict[int, _Tally] = field(default_factory=lambda: defaultdict(_Tally))
     devices: dict[tuple[int, int], _Tally] = field(default_factory=lambda: defaultdict(_Tally))
     modes: dict[tuple[int, int], list[int]] = field(
@@ -146,15 +155,22 @@ def _counts(tally: _Tally) -> dict[str, int]:
     return {"cycles": tally.cycles, "failures": tally.failures, "no_tests": tally.no_tests}
 
 
-def roll_up(shift_id: int, log: ShiftLog, layout: CellLayout) -> ShiftRollup:
-    """Add up a shift's standing lines.
+def roll_up(
+    shift_id: int,
+    log: ShiftLog,
+    layout: CellLayout,
+    *,
+    lines: Sequence[Line] | None = None,
+    logged_before: Mapping[int, int] | None = None,
+) -> ShiftRollup:
+    """Add up a shift's standing lines; or those `lines` alone that come on top of all others.
 
     A failed cycle counts as a failure of each device with a relevant mode on it; where all
     of a device's modes on it are ruled non-relevant it is a no-test for that device, and
     for the cell where all modes are. For every other device it is a counted cycle.
     """
-    rollup = ShiftRollup(shift_id, layout, log.facts().opened_at)
-    standing = log.standing()
+    rollup = ShiftRollup(shift_id, layout, log.facts().opened_at, logged_before or {})
+    standing = log.standing() if lines is None else lines
     rulings = _rulings(standing)
     for line in standing:
         if line.kind is EntryKind.FAILED:
@@ -224,7 +240,9 @@ def _add_mode(
     counts = rollup.modes[revision, mode]
     counts[0 if relevant else 1] += 1
     counts[2] += not ruled
-    before = None if line.cycle_number is None else rollup.cell[revision].logged
+    before = None
+    if line.cycle_number is not None:
+        before = rollup.logged_before.get(revision, 0) + rollup.cell[revision].logged
     rollup.positions.append(
         {
             "shift_id": rollup.shift_id,
@@ -245,6 +263,36 @@ def store_rollup(session: Session, rollup: ShiftRollup) -> None:
     for table, rows in rollup.rows().items():
         if rows:
             session.execute(insert(table), rows)
+
+
+def add_to_rollup(session: Session, rollup: ShiftRollup) -> None:
+    """Add what a shift's new lines come to to its rollup rows: these are sums over its lines."""
+    dialect = session.get_bind().dialect.name
+    for table, rows in rollup.rows().items():
+        if rows:
+            session.execute(_adding(dialect, table), rows)
+
+
+@cache
+def _adding(dialect: str, table: type[Base]) -> Any:
+    """Return the statement that adds rows to those that are there under their keys."""
+    if table is FailurePosition:
+        return insert(table)
+    statement = _UPSERTS[dialect](table)
+    keys = [column.name for column in table.__table__.primary_key]
+    sums = {
+        column.name: column + statement.excluded[column.name]
+        for column in table.__table__.columns
+        if column.name not in keys
+    }
+    return statement.on_conflict_do_update(index_elements=keys, set_=sums)
+
+
+def logged_cycles(session: Session, shift_id: int) -> dict[int, int]:
+    """Return how many cycles of a shift are logged under each revision."""
+    columns = select(CellRollup.revision_id, CellRollup.logged)
+    found = session.execute(columns.where(CellRollup.shift_id == shift_id))
+    return {revision: logged for revision, logged in found}
 
 
 def stored_rows(session: Session, shift_id: int) -> dict[type[Base], list[Row]]:

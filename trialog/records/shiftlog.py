@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from sqlalchemy import ColumnElement, select
@@ -100,6 +100,12 @@ class ShiftLog:
         elif line.counted:
             self.logged += line.counted
             self.last_number = line.cycle_number or self.last_number + line.counted
+
+    def give_keys(self, keys: Mapping[str, int]) -> None:
+        """Give lines that were new the keys of their rows, by client id."""
+        for place, line in enumerate(self.lines):
+            if line.client_id in keys:
+                self.lines[place] = replace(line, entry_id=keys[line.client_id])
 
     def _take_back(self, target: str) -> None:
         self.undone.add(target)

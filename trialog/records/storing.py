@@ -15,12 +15,21 @@ from trialog.records.chain import entry_hash
 from trialog.records.due import want_shift_reports
 from trialog.records.models import Cell, Entry, EntryMode, Revision, Shift
 from trialog.records.outbox import tell_closing
-from trialog.records.rollups import CellLayout, roll_up, store_rollup
+from trialog.records.rollups import (
+    CellLayout,
+    add_to_rollup,
+    logged_cycles,
+    roll_up,
+    store_rollup,
+)
 from trialog.records.shiftlog import read_log
 from trialog.records.words import EntryKind
 
 CHUNK = 5000
 """How many lines are inserted at a time, so that a large file's are not all held twice."""
+
+_WITH_ROWS = (EntryKind.FAILED, EntryKind.CHECK, EntryKind.REVISION)
+"""Lines that rows of other tables point at."""
 
 
 def store(batch: Batch) -> None:
@@ -38,7 +47,9 @@ def store(batch: Batch) -> None:
         session.execute(
             insert(Entry), [{k: v for k, v in facts.items() if k != "mode_ids"} for facts in chunk]
         )
-    _store_modes_and_revisions(batch, first)
+    keys = _store_modes_and_revisions(batch, first)
+    for log in batch.logs.values():
+        log.give_keys(keys)
     _store_shifts(batch)
     kinds = sorted({str(facts["kind"]) for facts in rows})
     record_event(
@@ -48,14 +59,17 @@ def store(batch: Batch) -> None:
     )  # fmt: skip
 
 
-def _store_modes_and_revisions(batch: Batch, first: int) -> None:
+def _store_modes_and_revisions(batch: Batch, first: int) -> dict[str, int]:
+    """Store what belongs to some kinds of lines; return the keys of those, by client id."""
+    if not any(facts["kind"] in _WITH_ROWS for facts in batch.facts.values()):
+        return {}
     statement = select(Entry).where(
-        Entry.cell_id == batch.cell.id,
-        Entry.sequence >= first,
-        Entry.kind.in_((EntryKind.FAILED, EntryKind.CHECK, EntryKind.REVISION)),
+        Entry.cell_id == batch.cell.id, Entry.sequence >= first, Entry.kind.in_(_WITH_ROWS)
     )
+    keys: dict[str, int] = {}
     modes: list[dict[str, int]] = []
     for entry in batch.session.scalars(statement):
+        keys[entry.client_id] = entry.id
         if entry.kind is EntryKind.REVISION:
             revision = revision_of(entry)
             revision.withdrawn = entry.client_id in batch.withdrawn
@@ -65,6 +79,7 @@ def _store_modes_and_revisions(batch: Batch, first: int) -> None:
     if modes:
         batch.session.execute(insert(EntryMode), modes)
     batch.session.flush()
+    return keys
 
 
 def revision_of(entry: Entry) -> Revision:
@@ -97,7 +112,33 @@ def _store_shifts(batch: Batch) -> None:
         since = _shifts_since(session, cell, min(batch.changed_since))
         shifts |= {shift.id: shift for shift in since}
     want_shift_reports(session, cell, shifts.values(), closed_now=closed_now, now=batch.now)
-    rebuild_rollups(session, cell, shifts)
+    if batch.appends:
+        _add_to_rollups(batch)
+    else:
+        _derive_rollups(batch, shifts)
+
+
+def _add_to_rollups(batch: Batch) -> None:
+    """Add up the new lines alone: nothing that was added up before changes by them."""
+    for label in batch.touched:
+        log, shift_id = batch.logs[label], batch.shifts[label].id
+        lines = [line for line in log.lines if line.client_id in batch.facts]
+        failed = any(line.kind is EntryKind.FAILED for line in lines)
+        before = logged_cycles(batch.session, shift_id) if failed else {}
+        add_to_rollup(
+            batch.session,
+            roll_up(shift_id, log, batch.layout, lines=lines, logged_before=before),
+        )
+
+
+def _derive_rollups(batch: Batch, shift_ids: Iterable[int]) -> None:
+    """Derive the rollups of shifts afresh, from the logs that the batch has read where it has."""
+    session, cell = batch.session, batch.cell
+    layout = CellLayout.of(session, cell) if batch.changed_since else batch.layout
+    known = {batch.shifts[label].id: log for label, log in batch.logs.items()}
+    for shift_id in sorted(shift_ids):
+        log = known.get(shift_id) or read_log(session, session.get_one(Shift, shift_id), cell)
+        store_rollup(session, roll_up(shift_id, log, layout))
 
 
 def _shifts_since(session: Session, cell: Cell, moment: datetime) -> Sequence[Shift]:

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session, selectinload
+from sqlalchemy.orm import Session, joinedload, selectinload
 
 from trialog.records.intake import TABLET_KINDS
 from trialog.records.models import Entry, Shift
-from trialog.records.shiftlog import FIXED, ShiftLog, read_log
+from trialog.records.shift_ends import end_of, standing_lines
+from trialog.records.shiftlog import FIXED
 from trialog.records.words import EntryKind
 
 UNDONE_AT_THE_MACHINE = TABLET_KINDS - {*FIXED, EntryKind.SHIFT_CLOSED, EntryKind.CHECK}
@@ -20,6 +21,14 @@ spot check's taps within it: they must not push the operator's own off the list.
 
 RECENT = 6
 """How many of the last lines a tablet offers to undo: they fill one screen."""
+
+_LAST_LINES = (
+    select(Entry)
+    .where(*standing_lines(*UNDONE_AT_THE_MACHINE))
+    .order_by(Entry.sequence.desc())
+    .limit(RECENT)
+    .options(selectinload(Entry.modes), joinedload(Entry.person))
+)
 
 
 @dataclass(frozen=True)
@@ -62,43 +71,34 @@ class Recent:
 
 def running_state(session: Session, shift: Shift) -> Running:
     """Return how a shift stands."""
-    # Read before the lines: a state must not claim to know of more lines than it counts.
-    sequence = shift.cell.chain_length
-    log = read_log(session, shift, shift.cell)
-    opening = log.facts().opening_counter
+    # Read before all else: a state must not claim to know of more lines than it counts.
+    sequence, modulus = shift.cell.chain_length, shift.cell.counter_modulus
+    end = end_of(session, shift.id)
     return Running(
         shift_id=shift.id,
         label=shift.label,
         stage=str(shift.stage),
-        open=log.closing is None,
+        open=shift.closed_at is None,
         sequence=sequence,
-        logged=log.logged,
-        failed=sum(line.kind is EntryKind.FAILED for line in log.standing()),
-        last_number=log.last_number,
-        opening_counter=opening,
-        expected_counter=_expected(opening, log),
-        checked=sum(line.cycles or 0 for line in log.standing() if line.kind is EntryKind.CHECK),
-        recent=tuple(_recent(entry) for entry in recent_lines(session, log)),
+        logged=end.logged,
+        failed=end.failed,
+        last_number=end.last_number,
+        opening_counter=shift.opening_counter,
+        expected_counter=_expected(shift.opening_counter, end.logged, modulus),
+        checked=end.checked,
+        recent=tuple(_recent(entry) for entry in recent_lines(session, shift)),
     )
 
 
-def _expected(opening: int | None, log: ShiftLog) -> int | None:
+def _expected(opening: int | None, logged: int, modulus: int | None) -> int | None:
     if opening is None:
         return None
-    expected = opening + log.logged
-    return expected if log.modulus is None else expected % log.modulus
+    return opening + logged if modulus is None else (opening + logged) % modulus
 
 
-def recent_lines(session: Session, log: ShiftLog) -> Sequence[Entry]:
+def recent_lines(session: Session, shift: Shift) -> Sequence[Entry]:
     """Return the last lines of a shift that stand and can be undone, newest first."""
-    lines = [line for line in log.standing() if line.kind in UNDONE_AT_THE_MACHINE][-RECENT:]
-    statement = (
-        select(Entry)
-        .where(Entry.client_id.in_([line.client_id for line in lines]))
-        .order_by(Entry.sequence.desc())
-        .options(selectinload(Entry.modes), selectinload(Entry.person))
-    )
-    return session.scalars(statement).all()
+    return session.scalars(_LAST_LINES, {"shift": shift.id}).all()
 
 
 def _recent(entry: Entry) -> Recent:

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from werkzeug.exceptions import Unauthorized
 
 from trialog.errors import InvalidValueError, TrialogError
+from trialog.evidence import PLAIN
 from trialog.records.base import LARGEST_ID
 from trialog.records.database import unit_of_work
 from trialog.records.intake import TakenIn, take_in
@@ -30,7 +31,7 @@ from trialog.web.logging.pack import about_person, about_tablet, build_pack
 from trialog.web.logging.running import as_json, running_state
 from trialog.web.logging.shell import version
 from trialog.web.logging.taking import shift_named
-from trialog.web.noting import note_after, note_change
+from trialog.web.noting import note_change
 from trialog.web.people.reading import is_locked
 from trialog.web.security import (
     CODE_TRIES,
@@ -147,9 +148,10 @@ def _note(session: Session, cell: Cell, batch: Batch, taken: Sequence[TakenIn]) 
         note_change(cell, actor=None)
         return
     entries = [line.entry for line, _ in new if line.entry is not None]
-    who = entries[-1].person_id if entries else None
-    actor = None if who is None else _person(session, who)
-    note_after(cell, [entry.kind for entry in entries], actor=actor)
+    if PLAIN.issuperset(entry.kind for entry in entries):
+        return  # so it is with nearly all taps, and who tapped need not be looked up
+    who = entries[-1].person_id
+    note_change(cell, actor=None if who is None else _person(session, who))
 
 
 def _about_line(line: TakenIn) -> dict[str, Any]:
