@@ -48,6 +48,10 @@ class PrinterBusyError(PrintingError):
     """A PDF is being made for somebody else, and another waits already."""
 
 
+class StoppingError(TrialogError):
+    """The server is about to end and takes nothing new."""
+
+
 def shown(value: object, limit: int = 80) -> str:
     """Quote a value for a message, shortened so that a long one stays readable."""
     text = repr(str(value) if isinstance(value, str) else value)  # a fixed word as its word

@@ -12,8 +12,10 @@ from trialog.web import security
 from trialog.web.security import PUBLIC, TABLETS, access_of
 
 OPEN_TO_ALL = {
-    "static", "plotly_js", "health", "auth.login", "help.index", "help.page", "help.image",
+    "static", "plotly_js", "auth.login", "help.index", "help.page", "help.image",
     "help.schema",
+    # Who watches the server has no name and no PIN.
+    "health.index", "health.live", "health.ready",
     # It ends a session, so it must work for one that has just ended by itself.
     "auth.logout",
     # The tablet page is the same for everybody; whoever knows a code enrols.

@@ -35,7 +35,8 @@ TABLETS = "tablets"
 CLIENTS = "clients"
 
 WHO = {
-    ANYBODY: """static plotly_js health auth.login auth.logout help.index help.page help.image
+    ANYBODY: """static plotly_js auth.login auth.logout help.index help.page help.image
+        health.index health.live health.ready
         logging.tablet logging.worker logging.manifest logging.part logging.texts logging.enrol
         trust.show trust.certificate help.schema""",
     TABLETS: "logging.pack logging.sign_in logging.add_tablet_entries logging.add_photo",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
@@ -53,6 +54,8 @@ def demo(
     }
     config |= https
     config |= {"SMTP_HOST": "", "WEBHOOK_URL": ""}  # what is invented is told to nobody
+    # Who tries it has its addresses and PINs on this terminal, and shall find them there.
+    config["LOG_LEVEL"] = os.environ.get("TRIALOG_LOG_LEVEL", "warning")
     if not no_serve:
         _require_port(config)
     make_fresh_folder(folder)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import functools
 import gc
+import logging
+import platform
 import signal
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -11,16 +13,24 @@ from types import FrameType
 from typing import Any
 
 import click
+from flask import Flask
 
+from trialog import __version__
 from trialog.cli.announcing import announce_https
 from trialog.cli.places import Place, place_options, reachable
 from trialog.notices import sending
 from trialog.web import create_app
 from trialog.web.database import state
+from trialog.web.ending import Ending, ending_of
+from trialog.web.health.checks import health_of
+from trialog.web.journal import keep_journal
+from trialog.web.journal.forms import FACTS
 from trialog.web.notices.posting import post_of
 from trialog.web.server import serve as serve_app
 from trialog.web.settings import DEFAULT_HOST, DEFAULT_PORT
 from trialog.web.tls.serving import serve_tls
+
+_log = logging.getLogger(__name__)
 
 host_option = click.option(
     "--host",
@@ -97,14 +107,26 @@ def run_app(config: Mapping[str, Any], *, before: str, qr: bool) -> None:
     gc.collect()
     gc.freeze()
     try:
-        with ending_on_sigterm(), sending(post_of(app)):
+        with (
+            keep_journal(settings.log_format, settings.log_level),
+            ending_on_signals(ending_of(app)),
+            sending(post_of(app)) as worker,
+        ):
+            health_of(app).watch_worker(worker)
+            _log.info("starting", extra={FACTS: _about(app)})
             if settings.tls:
                 serve_tls(app, settings, announce=lambda trust: announce_https(trust, before, qr))
             else:
                 serve_app(app, settings.host, settings.port, announce=_announcer(before))
+            _log.info("stopped")
     finally:
         state(app).engine.dispose()
     click.echo("Stopped.")
+
+
+def _about(app: Flask) -> dict[str, str]:
+    kind = state(app).engine.dialect.name
+    return {"version": __version__, "python": platform.python_version(), "database": kind}
 
 
 def _announcer(before: str) -> Callable[[str], None]:
@@ -112,16 +134,21 @@ def _announcer(before: str) -> Callable[[str], None]:
 
 
 @contextmanager
-def ending_on_sigterm() -> Iterator[None]:
-    """Let SIGTERM end what runs like Ctrl-C does: requests under way are answered first."""
+def ending_on_signals(ending: Ending) -> Iterator[None]:
+    """Let SIGTERM and Ctrl-C end what serves: requests under way are answered first.
 
-    def interrupt(_number: int, _frame: FrameType | None) -> None:
-        raise KeyboardInterrupt
+    Where nothing serves yet or any more, and when it comes a second time, it ends what runs.
+    """
 
-    before = signal.signal(signal.SIGTERM, interrupt)
+    def end(_number: int, _frame: FrameType | None) -> None:
+        if not ending.ask():
+            raise KeyboardInterrupt
+
+    before = {number: signal.signal(number, end) for number in (signal.SIGTERM, signal.SIGINT)}
     try:
         yield
     except KeyboardInterrupt:
-        pass  # it came before or after the server's own loop, which ends by itself
+        pass
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)

@@ -24,8 +24,8 @@ _log = logging.getLogger(__name__)
 
 
 @contextmanager
-def sending(post: Post, *, every: float = LOOK_SECONDS) -> Iterator[None]:
-    """Keep reports and send notices beside what runs."""
+def sending(post: Post, *, every: float = LOOK_SECONDS) -> Iterator[threading.Thread]:
+    """Keep reports and send notices beside what runs, in the thread that is yielded."""
     give_up_unset(post.sessions, post.settings.channels)
     ended = threading.Event()
 
@@ -37,7 +37,7 @@ def sending(post: Post, *, every: float = LOOK_SECONDS) -> Iterator[None]:
     thread = threading.Thread(target=work, name="notices", daemon=True)
     thread.start()
     try:
-        yield
+        yield thread
     finally:
         ended.set()
         thread.join(GOODBYE_SECONDS)

@@ -16,10 +16,12 @@ from trialog.web import (
     assets,
     clock,
     database,
+    ending,
     errors,
     identity,
     language,
     links,
+    observing,
     origin,
     remembering,
     security,
@@ -55,7 +57,8 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     app.jinja_env.globals.update(t=in_markup, language=current, w=words)
     database.init_app(app, settings)
     for part in (
-        clock, identity, security, errors, assets, language, links, origin, remembering,
+        observing, ending, clock, identity, security, errors, assets, language, links, origin,
+        remembering,
     ):  # fmt: skip
         part.init_app(app)
     _register_blueprints(app)
@@ -70,6 +73,7 @@ def _register_blueprints(app: Flask) -> None:
         auth,
         clients,
         downloads,
+        health,
         help,
         home,
         kept,
@@ -87,7 +91,7 @@ def _register_blueprints(app: Flask) -> None:
 
     rooms = (
         auth, home, setup, people, planner, help, logging, tablets, shifts, trials, trust, notices,
-        audit, readiness, downloads, kept, clients, api,
+        audit, readiness, downloads, kept, clients, api, health,
     )  # fmt: skip
     for room in rooms:
         app.register_blueprint(room.bp)

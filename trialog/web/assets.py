@@ -12,12 +12,10 @@ from pathlib import Path
 from typing import Any, cast
 
 import plotly
-from flask import Flask, Response, g, jsonify, request
-from sqlalchemy import text
+from flask import Flask, Response, g, request
 from werkzeug.security import safe_join
 from werkzeug.wrappers import Response as AnyResponse
 
-from trialog.web.database import get_session
 from trialog.web.security import public
 
 A_YEAR = 365 * 24 * 3600
@@ -49,12 +47,11 @@ def plotly_script() -> bytes:
 
 
 def init_app(app: Flask) -> None:
-    """Serve static files for keeps, the chart library, and a sign of life."""
+    """Serve static files for keeps, and the chart library."""
     app.config["SEND_FILE_MAX_AGE_DEFAULT"] = A_YEAR
     app.view_functions["static"] = public(_packed_static(app))
     app.url_defaults(_add_fingerprint(app))
     app.add_url_rule("/assets/plotly.min.js", "plotly_js", public(_plotly_js))
-    app.add_url_rule("/health", "health", public(_health))
     app.after_request(_pack_page)
 
 
@@ -147,9 +144,3 @@ def _plotly_js() -> Response:
     response = text_answer(plotly_script(), "text/javascript")
     response.headers["Cache-Control"] = f"public, max-age={A_YEAR}, immutable"
     return response
-
-
-def _health() -> Response:
-    """Say that the server and its database answer."""
-    get_session().execute(text("SELECT 1"))
-    return jsonify(status="ok")

@@ -13,14 +13,17 @@ from trialog.errors import (
     NotAllowedError,
     PrinterBusyError,
     PrintingError,
+    StoppingError,
     TrialogError,
     UnknownNameError,
     shown,
 )
+from trialog.records.disk import is_full
 from trialog.records.logbook import RejectedEntriesError
 from trialog.reports.printing import LONGEST_WAIT
 from trialog.web import problems
 from trialog.web.database import get_session
+from trialog.web.observing import NOWHERE, request_id
 
 _STATUS: tuple[tuple[type[TrialogError], int], ...] = (
     (UnknownNameError, 404),
@@ -29,6 +32,7 @@ _STATUS: tuple[tuple[type[TrialogError], int], ...] = (
     (NotAllowedError, 403),
     (PrinterBusyError, 503),
     (PrintingError, 501),
+    (StoppingError, 503),
 )
 
 _TITLES = {
@@ -63,6 +67,21 @@ _WORDS = {
 
 _CARRIED_OVER = ("Allow", "Retry-After", "WWW-Authenticate")
 """Headers of an error that its answer must have."""
+
+_OWN_TITLES: tuple[tuple[type[TrialogError], str], ...] = (
+    (PrinterBusyError, "One PDF at a time"),
+    (StoppingError, "Back in a moment"),
+)
+_RETRY_AFTER: tuple[tuple[type[TrialogError], int], ...] = (
+    (PrinterBusyError, LONGEST_WAIT),
+    (StoppingError, 10),
+)
+"""Seconds after which it is worth another try."""
+
+FULL = (
+    "The server's disk is full, so nothing of this was taken, and nothing was half-written. "
+    "Whoever looks after the server has to make room; then try again."
+)
 
 
 def wants_json() -> bool:
@@ -112,11 +131,12 @@ def error_response(
 def _on_trialog_error(error: TrialogError) -> Response:
     if isinstance(error, RejectedEntriesError):
         error = error.rejected[0].error
-    if isinstance(error, PrinterBusyError):
-        answer = error_response(503, error_body(str(error)), title="One PDF at a time")
-        answer.headers["Retry-After"] = str(LONGEST_WAIT)
-        return answer
-    return error_response(status_of(error), error_body_of(error))
+    title = next((words for kind, words in _OWN_TITLES if isinstance(error, kind)), None)
+    answer = error_response(status_of(error), error_body_of(error), title=title)
+    for kind, seconds in _RETRY_AFTER:
+        if isinstance(error, kind):
+            answer.headers["Retry-After"] = str(seconds)
+    return answer
 
 
 def _on_csrf_error(_error: CSRFError) -> Response:
@@ -151,23 +171,32 @@ def _on_race(_error: IntegrityError) -> Response:
 
 
 def _on_database_down(error: OperationalError) -> Response:
-    current_app.logger.error("the database failed at %s", request.path, exc_info=error)
+    if is_full(error):
+        current_app.logger.error("the disk is full at %s", _where(), exc_info=error)
+        return _last_resort(503, title="The disk is full", words=FULL)
+    current_app.logger.error("the database failed at %s", _where(), exc_info=error)
     return _last_resort(503)
 
 
 def _on_crash(error: Exception) -> Response:
-    current_app.logger.error("unexpected error at %s", request.path, exc_info=error)
+    current_app.logger.error("unexpected error at %s", _where(), exc_info=error)
     return _last_resort(500)
 
 
-def _last_resort(status: int) -> Response:
+def _where() -> str:
+    """Return where it happened for the log: the route and the request's id, nothing typed."""
+    return f"{NOWHERE if request.url_rule is None else request.url_rule.rule} ({request_id()})"
+
+
+def _last_resort(status: int, *, title: str | None = None, words: str = "") -> Response:
     """Answer although something broke; without the page's frame where that breaks as well."""
+    words = words or _WORDS[status]
     try:
         get_session().rollback()
-        return error_response(status, error_body(_WORDS[status]))
+        return error_response(status, error_body(words), title=title)
     except Exception:
         current_app.logger.exception("the page that tells of an error failed as well")
-        return Response(_WORDS[status], status, mimetype="text/plain")
+        return Response(words, status, mimetype="text/plain")
 
 
 def init_app(app: Flask) -> None:

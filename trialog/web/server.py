@@ -3,22 +3,31 @@
 from __future__ import annotations
 
 import errno
+import logging
 import socket
+import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any
 
 import waitress  # type: ignore[import-untyped]  # it has no types
 from flask import Flask
-from waitress.wasyncore import close_all  # type: ignore[import-untyped]  # it has no types
+from waitress.wasyncore import close_all, loop  # type: ignore[import-untyped]  # it has no types
 
 from trialog.errors import ConflictError, InvalidValueError
+from trialog.web.database import state
+from trialog.web.ending import Ending, ending_of
+from trialog.web.journal.forms import FACTS
 from trialog.web.security import LARGEST_REQUEST
 
 if TYPE_CHECKING:
     from _typeshed.wsgi import WSGIApplication
 
 THREADS = 8
+_TURN_SECONDS = 0.5
+"""How long the loop waits when nothing happens before it looks up."""
+
+_log = logging.getLogger(__name__)
 _TAKEN = {errno.EADDRINUSE, errno.EACCES, errno.EPERM}
 
 
@@ -34,15 +43,28 @@ def serve(app: Flask, host: str, port: int, *, announce: Callable[[str], None] =
     InvalidValueError
         If the host is not an address of this computer.
     """
-    with listen(host, port) as listener, wsgi_server(app, listener) as server:
+    ending, seconds = ending_of(app), state(app).settings.stop_seconds
+    with (
+        listen(host, port) as listener,
+        wsgi_server(app, listener, ending=ending, stop_seconds=seconds) as server,
+    ):
         announce(address_of(host, listener))
         server.run()
 
 
 class WsgiServer:
-    """The WSGI server on a listening socket."""
+    """The WSGI server on a listening socket; `stop_seconds` bound how long its end takes."""
 
-    def __init__(self, app: WSGIApplication, listener: socket.socket, **options: Any) -> None:
+    def __init__(
+        self,
+        app: WSGIApplication,
+        listener: socket.socket,
+        *,
+        ending: Ending,
+        stop_seconds: float,
+        **options: Any,
+    ) -> None:
+        self._ending, self._stop_seconds = ending, stop_seconds
         self._sockets: dict[int, object] = {}
         self._server = waitress.create_server(
             app,
@@ -56,8 +78,36 @@ class WsgiServer:
         )
 
     def run(self) -> None:
-        """Serve until it is interrupted, then answer the requests under way."""
-        self._server.run()
+        """Serve until it is asked to end, or interrupted; then answer the requests under way."""
+        self._ending.heeded_by(self._server.pull_trigger)
+        try:
+            with suppress(KeyboardInterrupt):
+                while not self._ending.asked:
+                    self._turn()
+            with suppress(KeyboardInterrupt):  # whoever presses the keys again does not wait
+                self._finish()
+        finally:
+            self._ending.heeded_by(None)
+            self._server.task_dispatcher.shutdown(timeout=0)
+
+    def _turn(self) -> None:
+        """Wait a moment for something to do on any connection, and do it."""
+        loop(timeout=_TURN_SECONDS, map=self._sockets, count=1)
+
+    def _finish(self) -> None:
+        """Let the requests under way be answered, and the answers go out; new ones are refused."""
+        self._ending.asked = True
+        _log.info("stopping")
+        begun = time.monotonic()
+        while (busy := self._busy()) and time.monotonic() - begun < self._stop_seconds:
+            self._turn()
+        if busy:
+            _log.warning("stopped with requests unanswered", extra={FACTS: {"requests": busy}})
+
+    def _busy(self) -> int:
+        """Count the connections with a request under way, or an answer that is not out yet."""
+        channels = list(self._server.active_channels.values())
+        return sum(1 for one in channels if one.requests or one.total_outbufs_len)
 
     def end(self) -> None:
         """Close all of its connections."""

@@ -15,15 +15,19 @@ from trialog.languages import LANGUAGES
 from trialog.notices.settings import NAMES as NOTICE_NAMES
 from trialog.notices.settings import NoticeSettings, read_notice_settings
 from trialog.records.database import data_folder, database_url, embedded_url
+from trialog.web.journal.forms import FORMS, LEVELS
 from trialog.web.tls.hostnames import read_name
 
 DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8765
 DEFAULT_API_LIMIT = 600
 MOST_API_LIMIT = 1_000_000
+STOP_SECONDS = 20
+MOST_STOP_SECONDS = 600
 SETTINGS = (
     "DATABASE_URL", "DATA_FOLDER", "SECRET_KEY", "TIME_ZONE", "HOST", "PORT", "SECURE_COOKIES",
-    "LANGUAGE", "TLS", "TLS_NAMES", "TRUST_PORT", "API_LIMIT", *NOTICE_NAMES,
+    "LANGUAGE", "TLS", "TLS_NAMES", "TRUST_PORT", "API_LIMIT", "LOG_FORMAT", "LOG_LEVEL",
+    "STOP_SECONDS", *NOTICE_NAMES,
 )  # fmt: skip
 """Every setting; the environment variable has TRIALOG_ before its name."""
 
@@ -51,6 +55,12 @@ class Settings:
     """The plain port of the page of trust; 0: none; None: the one after the server's own."""
     api_limit: int
     """How many requests a minute a client's token may make, in each process."""
+
+    log_format: str
+    log_level: str
+    stop_seconds: int
+    """How long the end of the server waits for the requests under way."""
+
     notices: NoticeSettings
 
 
@@ -79,6 +89,9 @@ def load_settings(overrides: Mapping[str, Any]) -> Settings:
         tls_names=_names(given["TLS_NAMES"]),
         trust_port=_port("TRIALOG_TRUST_PORT", given["TRUST_PORT"], None),
         api_limit=_limit("TRIALOG_API_LIMIT", given["API_LIMIT"]),
+        log_format=_word("TRIALOG_LOG_FORMAT", given["LOG_FORMAT"] or "text", FORMS),
+        log_level=_word("TRIALOG_LOG_LEVEL", given["LOG_LEVEL"] or "info", LEVELS),
+        stop_seconds=_seconds("TRIALOG_STOP_SECONDS", given["STOP_SECONDS"], STOP_SECONDS),
         notices=read_notice_settings(given),
     )
 
@@ -117,6 +130,18 @@ def read_language(code: str) -> str:
     if code not in LANGUAGES:
         raise InvalidValueError("TRIALOG_LANGUAGE", f"be one of {', '.join(LANGUAGES)}", code)
     return code
+
+
+def _word(name: str, value: object, words: Iterable[str]) -> str:
+    """Return a value that is one of a few words, in whatever case it was given."""
+    word = str(value).strip().lower()
+    if word not in words:
+        raise InvalidValueError(name, f"be one of {', '.join(words)}", value)
+    return word
+
+
+def _seconds(name: str, value: object, default: int) -> int:
+    return default if value in (None, "") else _whole(name, value, 1, MOST_STOP_SECONDS)
 
 
 def _port(name: str, value: object, default: Default) -> int | Default:

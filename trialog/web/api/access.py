@@ -108,7 +108,7 @@ def _let_in(scope: Scope) -> None:
         require_scope(token, scope)
     except NotAllowedError as error:
         raise LacksScope(str(error), error="insufficient_scope", scope=scope.value) from None
-    g.client_token = token
+    g.client_token, g.client_id = token, token.client_id
     if not was_used_lately(token, now=moment):
         _note_used(token)
 

@@ -14,7 +14,7 @@ from trialog.web.auth import bp
 from trialog.web.auth.forms import SignInForm
 from trialog.web.clock import now
 from trialog.web.database import get_session
-from trialog.web.people.reading import active_people, is_locked
+from trialog.web.people.reading import active_people, is_locked, note_refused
 from trialog.web.security import PIN_CHECKS, limiter, public, safe_next
 
 WRONG = "That name and PIN do not belong together. Try again."
@@ -51,7 +51,11 @@ def _check(name: str, pin: str) -> tuple[Person | None, bool]:
     session, moment = get_session(), now()
     with unit_of_work(session):
         person = check_pin(session, name, pin, now=moment)
-    return person, person is None and is_locked(session, name, now=moment)
+    if person is not None:
+        return person, False
+    locked = is_locked(session, name, now=moment)
+    note_refused(session, name, locked=locked)
+    return None, locked
 
 
 @bp.post("/logout")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from logging import WARNING
 from typing import Any, TypeVar
 
 from flask import Response, jsonify, request
@@ -23,6 +24,7 @@ from trialog.web.clock import now, zone
 from trialog.web.database import get_session
 from trialog.web.errors import error_body, error_body_of, error_response
 from trialog.web.identity import current_tablet
+from trialog.web.journal.events import note_event
 from trialog.web.logging import bp
 from trialog.web.logging.api import LARGEST_BATCH
 from trialog.web.logging.batches import Batch, read_batch
@@ -32,7 +34,7 @@ from trialog.web.logging.running import as_json, running_state
 from trialog.web.logging.shell import version
 from trialog.web.logging.taking import shift_named
 from trialog.web.noting import note_change
-from trialog.web.people.reading import is_locked
+from trialog.web.people.reading import is_locked, note_refused
 from trialog.web.security import (
     CODE_TRIES,
     NO_TABLET,
@@ -63,7 +65,9 @@ def enrol() -> Response:
     session, moment = get_session(), now()
     with unit_of_work(session):
         tablet, key = enrol_tablet(session, code, now=moment)
+        number = tablet.id
         made = {"key": key, "tablet": about_tablet(tablet), "cell": tablet.cell_id}
+    note_event("tablet enrolled", tablet=number)
     return jsonify(**made, now=now().isoformat())
 
 
@@ -111,7 +115,9 @@ def sign_in() -> Response:
     with unit_of_work(session):
         person = check_pin(session, name, pin, now=moment)
     if person is None:
-        rule = LOCKED if is_locked(session, name, now=moment) else WRONG
+        locked = is_locked(session, name, now=moment)
+        note_refused(session, name, locked=locked)
+        rule = LOCKED if locked else WRONG
         return error_response(403, error_body(f"pin must {rule}", "pin", rule))
     return jsonify(person=about_person(person), now=now().isoformat())
 
@@ -134,6 +140,8 @@ def add_tablet_entries() -> Response:
             "tablet": {"clock_ahead_seconds": tablet.clock_ahead_seconds},
         }
     _note(session, cell, batch, taken)
+    if parked := sum(one.status == "parked" for one in taken):
+        note_event("lines parked", level=WARNING, cell=batch.cell, lines=parked)
     return jsonify(**answer, now=now().isoformat())
 
 

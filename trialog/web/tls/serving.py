@@ -11,6 +11,8 @@ from functools import partial
 from flask import Flask
 
 from trialog.errors import InvalidValueError
+from trialog.web.database import state
+from trialog.web.ending import ending_of
 from trialog.web.server import listen, wsgi_server
 from trialog.web.settings import Settings
 from trialog.web.tls.doors import BehindDoors, Callers, Door
@@ -78,9 +80,10 @@ def _listen_for_trust(stack: ExitStack, settings: Settings) -> socket.socket | N
 def _run(app: Flask, doors: list[Door], most: int, announce: Callable[[], None]) -> None:
     callers: Callers = {}
     behind = BehindDoors(app, callers)
+    end = {"ending": ending_of(app), "stop_seconds": state(app).settings.stop_seconds}
     with (
         listen(_LOOPBACK, 0) as inside,
-        wsgi_server(behind, inside, connection_limit=most + _SPARE) as server,
+        wsgi_server(behind, inside, connection_limit=most + _SPARE, **end) as server,
     ):
         relay = Relay(doors, inside.getsockname()[:2], callers, most=most)
         with _relaying(relay, server.end):
