@@ -16,6 +16,7 @@ from trialog.records.database import make_engine, make_sessions
 pytest_plugins = [
     "support.databases", "support.people", "support.cells", "support.browsing",
     "support.tablet_fixtures", "support.demo", "support.demo_pages", "support.cluster",
+    "support.copies",
 ]  # fmt: skip
 
 # One seed for all: a test that passes today and fails tomorrow without a change is a bug.

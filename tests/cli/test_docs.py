@@ -49,7 +49,8 @@ def section(words):
 
 def test_the_commands_are_those_that_were_promised():
     assert set(COMMANDS) == {
-        ("demo",), ("serve",), ("database", "upgrade"), ("database", "check"), ("people", "add"),
+        ("demo",), ("serve",), ("database", "upgrade"), ("database", "check"),
+        ("database", "move"), ("backup",), ("restore",), ("people", "add"),
         ("clients", "add"), ("clients", "token"), ("clients", "list"), ("clients", "revoke"),
         ("setup",), ("import",), ("export",), ("bounds",), ("need",), ("plan",),
         ("verdict",),
@@ -125,6 +126,9 @@ def json_words(tmp_path, shop):
     setup.write_text('[[people]]\nname = "Ola"\nrole = "operator"\npin = "8642"\n')
     return {
         ("database", "upgrade"): (), ("database", "check"): (), ("verify",): (),
+        ("database", "move"): ("--to", f"sqlite:///{tmp_path / 'moved.db'}"),
+        ("backup",): (tmp_path / "backup.zip",),
+        ("restore",): (tmp_path / "backup.zip", "--database", f"sqlite:///{tmp_path / 'new.db'}"),
         ("people", "add"): ("--name", "Ida", "--role", "operator", "--pin", "1234"),
         ("clients", "add"): ("--name", "box", "--responsible", "Ida"),
         ("clients", "token"): ("--name", "box", "--scope", "read"),

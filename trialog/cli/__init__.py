@@ -28,6 +28,8 @@ from trialog.cli.groups import LazyGroup, RootGroup
         "report": "trialog.cli.reporting:report",
         "reports": "trialog.cli.kept:reports",
         "verify": "trialog.cli.keeping:verify",
+        "backup": "trialog.cli.copying:backup",
+        "restore": "trialog.cli.copying:restore",
         "notices": "trialog.cli.noticing:notices",
         "audit": "trialog.cli.auditing:audit",
     },
@@ -40,7 +42,8 @@ def cli() -> None:
 
     Start with: trialog demo
 
-    Exit codes: 0 done; 1 a check failed (verify, database check), or a notice did not get through;
+    Exit codes: 0 done; 1 a check failed (verify, database check,
+    or what a move or restore found), or a notice did not get through;
     2 bad input, with a message that says which field, which rule and which value.
     """
 
@@ -50,10 +53,11 @@ def cli() -> None:
     lazy={
         "upgrade": "trialog.cli.keeping:upgrade",
         "check": "trialog.cli.keeping:check",
+        "move": "trialog.cli.copying:move",
     },
 )
 def database() -> None:
-    """Bring the database's schema up to date, or check it.
+    """Bring the database's schema up to date, check it, or move the records to another one.
 
     Example: trialog database upgrade
     """

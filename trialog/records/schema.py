@@ -17,6 +17,8 @@ from trialog.errors import SchemaBehindError
 from trialog.records import models
 
 UPGRADE_COMMAND = "trialog database upgrade"
+COPYING = "copying"
+"""What the version of a database begins with that records are being copied into."""
 
 
 def packaged(folder: str) -> Path:
@@ -39,8 +41,9 @@ def upgrade(engine: Engine) -> None:
     Raises
     ------
     SchemaBehindError
-        If a newer trialog made the database's schema.
+        If a newer trialog made the database's schema, or a copy into it is not finished.
     """
+    _refuse_half_copy(current_version(engine))
     try:
         command.upgrade(_configuration(engine), "head")
     except CommandError as error:
@@ -75,10 +78,19 @@ def require_current(engine: Engine) -> None:
         If the database has another schema version.
     """
     current, newest = current_version(engine), newest_version()
+    _refuse_half_copy(current)
     if current != newest:
         raise SchemaBehindError(
             f"the database's schema is at {current or 'nothing'}, this trialog needs {newest}; "
             f"run: {UPGRADE_COMMAND}"
+        )
+
+
+def _refuse_half_copy(version: str | None) -> None:
+    if version is not None and version.startswith(COPYING):
+        raise SchemaBehindError(
+            "the database holds a copy of records that was not finished; run the command that "
+            "copies again: it goes on where it was"
         )
 
 
