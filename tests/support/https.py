@@ -12,11 +12,11 @@ from urllib.parse import urlsplit
 
 from support.browsing import serving
 
-from trialog.web.server import listen
+from trialog.web.server import MOST_CONNECTIONS, listen
 from trialog.web.tls.doors import BehindDoors, Door
 from trialog.web.tls.hostnames import HostNames
 from trialog.web.tls.keeper import Keeper
-from trialog.web.tls.relay import MOST, Relay
+from trialog.web.tls.relay import Relay
 
 HERE = HostNames(
     ("shop-pc.local", "shop-pc", "localhost"),
@@ -86,7 +86,7 @@ def read_answer(stream):
 
 
 @contextmanager
-def secured(app, keeper, *, most=MOST):
+def secured(app, keeper, *, most=MOST_CONNECTIONS):
     """Serve an app by HTTPS on free loopback ports."""
     callers = {}
     with (

@@ -15,8 +15,9 @@ ADDRESS = re.compile(r"http://127\.0\.0\.1:(\d+)/")
 class KillableServer:
     """The real server on a database; it keeps its port and its secret key from life to life."""
 
-    def __init__(self, database, folder):
+    def __init__(self, database, folder, *options):
         self.port = 0
+        self._options = options
         self._log = folder / "serve.log"
         self._environment = {
             **{name: word for name, word in os.environ.items() if not name.startswith("TRIALOG_")},
@@ -30,7 +31,8 @@ class KillableServer:
         """Start the process without waiting for it."""
         with self._log.open("w") as log:
             self._process = subprocess.Popen(
-                [sys.executable, "-m", "trialog.cli", "serve", "--port", str(self.port)],
+                [sys.executable, "-m", "trialog.cli", "serve", "--port", str(self.port),
+                 *self._options],
                 env=self._environment, stdin=subprocess.DEVNULL, stdout=log, stderr=log,
             )  # fmt: skip
 
@@ -45,6 +47,10 @@ class KillableServer:
                 break
             time.sleep(0.02)
         raise AssertionError(f"the server does not start:\n{self._log.read_text()}")
+
+    @property
+    def pid(self):
+        return self._process.pid
 
     def start(self):
         self.begin()

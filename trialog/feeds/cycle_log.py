@@ -194,7 +194,7 @@ class _Reader:
     def _checked(self, kind: EntryKind, fields: dict[str, Any]) -> NewEntry:
         entry = NewEntry(kind=kind, **{"client_id": "-", **fields})
         if "client_id" not in fields:
-            entry = self._identities.named(entry)
+            entry = NewEntry(kind=kind, client_id=self._identities.name_of(entry), **fields)
         if entry.shift is None and entry.target is None and kind is not EntryKind.REVISION:
             raise InvalidValueError("shift", "be given", "")
         check_form(entry, self._now)

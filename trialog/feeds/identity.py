@@ -6,6 +6,7 @@ import uuid
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from operator import attrgetter
 
 from trialog.records.entries import NewEntry
 
@@ -22,6 +23,8 @@ _WHERE_GIVEN = ("photo", "tablet_number", "tablet_time", "cause")
 """Facts that lines have only since tablets log on their own, and since rulings name a cause. A
 tablet's number in these records is not among them: it is another one in each."""
 
+_always, _where_given = attrgetter(*_ALWAYS), attrgetter(*_WHERE_GIVEN)
+
 
 @dataclass
 class Identities:
@@ -36,16 +39,18 @@ class Identities:
 
     def named(self, entry: NewEntry) -> NewEntry:
         """Return a line with an id made for it; the one it has is not looked at."""
+        return replace(entry, client_id=self.name_of(entry))
+
+    def name_of(self, entry: NewEntry) -> str:
+        """Return the id that is made for a line."""
         content = "\x1f".join(_content(entry))
         self._seen[content] += 1
         name = f"{self.cell_id}\x1f{self._seen[content]}\x1f{content}"
-        return replace(entry, client_id=str(uuid.uuid5(_NAMESPACE, name)))
+        return str(uuid.uuid5(_NAMESPACE, name))
 
 
 def _content(entry: NewEntry) -> Iterator[str]:
-    for name in _ALWAYS:
-        yield str(getattr(entry, name))
-    for name in _WHERE_GIVEN:
-        value = getattr(entry, name)
+    yield from map(str, _always(entry))
+    for name, value in zip(_WHERE_GIVEN, _where_given(entry), strict=True):
         if value is not None:
             yield f"{name}={value}"

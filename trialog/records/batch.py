@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from operator import attrgetter
 from typing import Any
 
 from sqlalchemy import or_, select
@@ -26,6 +27,9 @@ SAME = (
 """What must agree for a line to be a repeat."""
 
 FROM_TABLET = ("tablet_id", "tablet_number", "tablet_time")
+
+_KEPT = (*SAME, *FROM_TABLET)
+_kept, _line_columns = attrgetter(*_KEPT), attrgetter(*LINE_COLUMNS)
 
 
 @dataclass
@@ -189,7 +193,7 @@ def _log(batch: Batch, label: str) -> ShiftLog:
 
 
 def _line(entry: NewEntry, moment: datetime, number: int | None) -> Line:
-    facts = {name: getattr(entry, name) for name in LINE_COLUMNS}
+    facts = dict(zip(LINE_COLUMNS, _line_columns(entry), strict=True))
     facts |= {"occurred_at": moment, "cycle_number": number}
     return Line(mode_ids=tuple(sorted(entry.mode_ids)), **facts)
 
@@ -216,7 +220,7 @@ def _withdraw_new_revision(batch: Batch, target: str) -> None:
 def _facts(batch: Batch, entry: NewEntry, line: Line, label: str | None) -> dict[str, Any]:
     """Return the columns of an entry's row and its modes, without place and hash."""
     return {
-        **{name: getattr(entry, name) for name in (*SAME, *FROM_TABLET)},
+        **dict(zip(_KEPT, _kept(entry), strict=True)),
         "client_id": entry.client_id,
         "cell_id": batch.cell.id,
         "shift_id": None if label is None else batch.shifts[label].id,

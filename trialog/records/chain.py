@@ -29,11 +29,8 @@ PROTECTED = (*CHAINED, *CHAINED_SINCE, *CHAINED_WITH_CAUSES)
 
 def canonical(value: object) -> bytes:
     """Write a value as JSON in one way only: sorted keys, UTC times, no blanks."""
-    text = json.dumps(
-        value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=_plain
-    )
     # A tablet's line may hold half a sign, which plain UTF-8 refuses.
-    return text.encode(errors="surrogatepass")
+    return _WRITER.encode(value).encode(errors="surrogatepass")
 
 
 def document_hash(document: object) -> str:
@@ -67,3 +64,8 @@ def _plain(value: object) -> str:
     if isinstance(value, datetime):
         return value.astimezone(UTC).isoformat(timespec="microseconds")
     raise TypeError(f"{type(value).__name__} has no canonical form")
+
+
+_WRITER = json.JSONEncoder(
+    sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=_plain
+)

@@ -6,6 +6,8 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from operator import attrgetter
+from typing import Any
 
 from trialog.errors import InvalidValueError
 from trialog.records.base import NAME_LIMIT, TEXT_LIMIT
@@ -33,9 +35,11 @@ LARGEST_TABLET_NUMBER = 2**53 - 1
 
 CLIENT_ID = re.compile(r"[A-Za-z0-9_.:-]{1,64}")
 SHA256 = re.compile(r"[0-9a-f]{64}")
+_UNSTORABLE = re.compile("[\x00\ud800-\udfff]")
+"""A lone half of a surrogate pair gets into a text through JSON's escapes."""
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class NewEntry:
     """A line that somebody wants in the logbook.
 
@@ -135,9 +139,9 @@ def _refuse_strays(entry: NewEntry) -> None:
     A cycle count on a note, say, would be counted against the machine's counter and
     never show in a rollup.
     """
-    for name in _OWN_FIELDS - _FIELDS_OF.get(entry.kind, frozenset()):
-        value = getattr(entry, name)
-        if value not in (None, ()):
+    names, values_of = _STRAYS[entry.kind]
+    for name, value in zip(names, values_of(entry), strict=True):
+        if value is not None and value != ():
             raise InvalidValueError(name, f"be empty on a {entry.kind} line", value)
 
 
@@ -167,8 +171,7 @@ def check_length(field: str, value: str, most: int) -> None:
 
 def storable(value: str) -> bool:
     """Say whether every database can hold a text, or be asked for it."""
-    # A lone half of a surrogate pair gets into a text through JSON's escapes.
-    return not any(sign == "\x00" or "\ud800" <= sign <= "\udfff" for sign in value)
+    return _UNSTORABLE.search(value) is None
 
 
 def check_name(field: str, value: str) -> str:
@@ -304,6 +307,15 @@ _FIELDS_OF: dict[EntryKind, frozenset[str]] = {
 """What a kind of line may carry beyond what all may: who, when, which shift, text, reason."""
 
 _OWN_FIELDS = frozenset().union(*_FIELDS_OF.values())
+
+
+def _strays(kind: EntryKind) -> tuple[list[str], attrgetter[Any]]:
+    """Return the fields that mean nothing on a kind of line, and what reads them all at once."""
+    names = sorted(_OWN_FIELDS - _FIELDS_OF.get(kind, frozenset()))
+    return names, attrgetter(*names)
+
+
+_STRAYS = {kind: _strays(kind) for kind in EntryKind}
 
 _FORMS: dict[EntryKind, Callable[[NewEntry], None]] = {
     EntryKind.SHIFT_OPENED: _check_open,

@@ -10,6 +10,7 @@ from sqlalchemy import insert, select
 from sqlalchemy.orm import Session
 
 from trialog.records.audit import record_event
+from trialog.records.base import Base
 from trialog.records.batch import Batch
 from trialog.records.chain import entry_hash
 from trialog.records.due import want_shift_reports
@@ -28,6 +29,7 @@ from trialog.records.words import EntryKind
 CHUNK = 5000
 """How many lines are inserted at a time, so that a large file's are not all held twice."""
 
+_INSERT = insert(Base.metadata.tables["entry"])
 _WITH_ROWS = (EntryKind.FAILED, EntryKind.CHECK, EntryKind.REVISION)
 """Lines that rows of other tables point at."""
 
@@ -44,8 +46,9 @@ def store(batch: Batch) -> None:
         cell.chain_length += 1
     for start in range(0, len(rows), CHUNK):
         chunk = rows[start : start + CHUNK]
+        # The table's own statement: no object is made for a line.
         session.execute(
-            insert(Entry), [{k: v for k, v in facts.items() if k != "mode_ids"} for facts in chunk]
+            _INSERT, [{k: v for k, v in facts.items() if k != "mode_ids"} for facts in chunk]
         )
     keys = _store_modes_and_revisions(batch, first)
     for log in batch.logs.values():

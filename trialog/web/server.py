@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import logging
+import select
 import socket
 import time
 from collections.abc import Callable, Iterator
@@ -24,6 +25,18 @@ if TYPE_CHECKING:
     from _typeshed.wsgi import WSGIApplication
 
 THREADS = 8
+MOST_CONNECTIONS = 1000
+"""Connections at once: 300 tablets with a few each. Who comes on top waits until one ends."""
+
+HANDLES_EACH, HANDLES_BESIDES = 3, 200
+"""File handles of a connection that comes in through the relay, and those of all else."""
+
+BACKLOG = 1024
+"""Who may wait to be let in: after an outage all tablets come back at once."""
+
+_POLLS = hasattr(select, "poll")
+"""Unlike `select` it knows no highest handle."""
+
 _TURN_SECONDS = 0.5
 """How long the loop waits when nothing happens before it looks up."""
 
@@ -62,7 +75,7 @@ class WsgiServer:
         *,
         ending: Ending,
         stop_seconds: float,
-        **options: Any,
+        connection_limit: int | None = None,
     ) -> None:
         self._ending, self._stop_seconds = ending, stop_seconds
         self._sockets: dict[int, object] = {}
@@ -72,9 +85,9 @@ class WsgiServer:
             sockets=[listener],
             threads=THREADS,
             ident=None,
+            connection_limit=connection_limit or room_for_connections(),
             # Above the app's own limit, whose page says in words what to do.
             max_request_body_size=2 * LARGEST_REQUEST,
-            **options,
         )
 
     def run(self) -> None:
@@ -92,7 +105,7 @@ class WsgiServer:
 
     def _turn(self) -> None:
         """Wait a moment for something to do on any connection, and do it."""
-        loop(timeout=_TURN_SECONDS, map=self._sockets, count=1)
+        loop(timeout=_TURN_SECONDS, use_poll=_POLLS, map=self._sockets, count=1)
 
     def _finish(self) -> None:
         """Let the requests under way be answered, and the answers go out; new ones are refused."""
@@ -126,13 +139,28 @@ def wsgi_server(
         server.end()
 
 
+def room_for_connections() -> int:
+    """Return how many connections there is room for, once the system was asked for handles."""
+    try:
+        import resource  # noqa: PLC0415 - only Unix has it, and limits
+    except ImportError:
+        return MOST_CONNECTIONS
+    wanted = HANDLES_EACH * MOST_CONNECTIONS + HANDLES_BESIDES
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if resource.RLIM_INFINITY != soft < wanted:
+        soft = wanted if hard == resource.RLIM_INFINITY else min(wanted, hard)
+        resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+        return max((soft - HANDLES_BESIDES) // HANDLES_EACH, THREADS)
+    return MOST_CONNECTIONS
+
+
 def listen(host: str, port: int, *, option: str = "--port") -> socket.socket:
     """Open the port before anything else runs, so that a refusal comes at once."""
     try:
         family, *_, address = socket.getaddrinfo(
             host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
         )[0]
-        return socket.create_server((str(address[0]), port), family=family, backlog=128)
+        return socket.create_server((str(address[0]), port), family=family, backlog=BACKLOG)
     except (OSError, UnicodeError) as error:
         if isinstance(error, OSError) and error.errno in _TAKEN:
             raise ConflictError(

@@ -18,10 +18,6 @@ from contextlib import suppress
 from trialog.web.tls.doors import Caller, Callers, Door
 from trialog.web.tls.greeting import Streams, greet
 
-MOST = 150
-"""Connections at once: a score of tablets with six each, and some. Each takes three file
-handles of the 1,024 that a process is usually given."""
-
 CHUNK = 64 * 1024
 CLOSING_SECONDS = 30.0
 ENDING_SECONDS = 2.0
@@ -48,7 +44,7 @@ class Relay:
     """Carry what comes in at some doors to one server, in a thread, until `stop`."""
 
     def __init__(
-        self, doors: Sequence[Door], server: tuple[str, int], callers: Callers, *, most: int = MOST
+        self, doors: Sequence[Door], server: tuple[str, int], callers: Callers, *, most: int
     ) -> None:
         self._doors = doors
         self._server = server

@@ -13,12 +13,12 @@ from flask import Flask
 from trialog.errors import InvalidValueError
 from trialog.web.database import state
 from trialog.web.ending import ending_of
-from trialog.web.server import listen, wsgi_server
+from trialog.web.server import listen, room_for_connections, wsgi_server
 from trialog.web.settings import Settings
 from trialog.web.tls.doors import BehindDoors, Callers, Door
 from trialog.web.tls.hostnames import find_host_names
 from trialog.web.tls.keeper import CHECK_SECONDS, Keeper, renewing
-from trialog.web.tls.relay import MOST, Relay
+from trialog.web.tls.relay import Relay
 from trialog.web.tls.trust import Trust, set_trust
 
 FOLDER = "tls"
@@ -34,7 +34,7 @@ def serve_tls(
     *,
     announce: Callable[[Trust], None],
     check_seconds: float = CHECK_SECONDS,
-    most: int = MOST,
+    most: int | None = None,
 ) -> None:
     """Serve an app over HTTPS until it is interrupted. `announce` is called once it answers.
 
@@ -60,7 +60,7 @@ def serve_tls(
         doors = [Door(listener, lambda: keeper.context, _hint(trust))]
         doors += [Door(trust_listener)] if trust_listener else []
         stack.enter_context(renewing(keeper, every=check_seconds))
-        _run(app, doors, most, lambda: announce(trust))
+        _run(app, doors, most or room_for_connections(), lambda: announce(trust))
 
 
 def _listen_for_trust(stack: ExitStack, settings: Settings) -> socket.socket | None:
