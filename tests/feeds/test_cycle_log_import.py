@@ -189,6 +189,8 @@ EVERY_KIND = log(
     "B,17,check,2026-03-01T11:01Z,,,20,,,,,,,,,,,,,",
     "B,18,check,2026-03-01T11:01Z,chips left,1,,,,,,,,,,,,,,",
     "B,19,close,2026-03-01T12:00Z,,,,,7,,,,,,,,,,,",
+    "B,20,count,2026-03-01T11:30Z,,,,,412,,,,,,,,,,,ACTIVE",
+    ",21,count,2026-03-01T13:00Z,,,,,0,reset,,,,,,,,,,",
     header="shift,id,outcome,time,modes,cycle,cycles,stage,counter,counter_event,clear_seconds,"
     "condition,reading,device,resets_evidence,ruling,mode,target,reason,note,photo",
 )

@@ -84,6 +84,14 @@ def one(session, table, name):
     return session.scalars(select(table).filter_by(name=name)).one()
 
 
+def test_a_cell_whose_machine_counts_the_good_cycles(session, load):
+    load(SMALL + "machine_counts_good = true")
+    (cell,) = session.scalars(select(Cell))
+    assert cell.good_by_machine is True
+    assert not load(SMALL + "machine_counts_good = true").added
+    assert not load(SMALL).added
+
+
 def test_a_file_sets_up_a_whole_cell(session, load):
     result = load(WHOLE)
     cell = one(session, Cell, "Mill 2")
@@ -251,6 +259,7 @@ def test_a_file_may_hold_people_alone(session, load):
         (SMALL + "machin = 1", "(did you mean 'machine'?), got 'machin'"),
         (SMALL + "counter_restarts_after = 1.5", "counter_restarts_after must be a whole number"),
         (SMALL + "counter_restarts_after = true", "must be a whole number, got True"),
+        (SMALL + "machine_counts_good = 1", "machine_counts_good must be true or false, got 1"),
         ("[cells]\n", "setup file must hold only the keys cell, devices, requirement"),
         ("cell = 3\n", "[cell] must be a table, got 3"),
         ("devices = 3\n", "[[devices]] must be a list of tables, got 3"),

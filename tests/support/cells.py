@@ -102,6 +102,15 @@ def closing(shift, counter=None, **fields):
     return _entry(EntryKind.SHIFT_CLOSED, shift=shift, counter=counter, **fields)
 
 
+def count(counter=None, **fields):
+    """Return what the machine itself said."""
+    return _entry(EntryKind.COUNT, counter=counter, **fields)
+
+
+def photo(target, **fields):
+    return _entry(EntryKind.PHOTO, target=target, **{"photo": "ab" * 32} | fields)
+
+
 def undo(target, **fields):
     return _entry(EntryKind.UNDO, target=target, **fields)
 

@@ -7,6 +7,7 @@ from datetime import timedelta
 
 from support.cells import (
     closing,
+    count,
     failed,
     good,
     log_shift,
@@ -201,5 +202,7 @@ class Hall:
         yield "a revocation"
         self.trial(cell, "another", cell.arm, stage=Stage.BY_HAND)
         yield "a trial"
+        write(session, cell, count(4, occurred_at=now), **by)
+        yield "what the machine says"
         self.parked("Cell P")
         yield "a line that is parked"

@@ -131,6 +131,16 @@ def test_particulars_can_be_changed(engineer, cell, session):
     assert only(session, Cell).counter_modulus is None
 
 
+def test_a_machine_may_count_the_good_cycles_and_need_not(engineer, cell, session):
+    page = f"/cells/{cell.id}/edit"
+    engineer.post(page, CELL | {"good_by_machine": "y"})
+    assert only(session, Cell).good_by_machine is True
+    assert "checked" in engineer.get(page).text
+    engineer.post(page, CELL)
+    session.rollback()
+    assert only(session, Cell).good_by_machine is None
+
+
 def test_what_was_done_is_recorded_with_who_did_it(engineer, people, session):
     engineer.post("/cells/new", CELL)
     session.rollback()

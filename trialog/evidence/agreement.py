@@ -46,6 +46,7 @@ def _counter(evidence: Evidence, plan: Plan, standing: Standing) -> tuple[bool, 
             listed=listed,
         )
     between = _between_shifts(evidence)
+    between += _readings_differ(evidence)
     worst = worst_case(evidence, plan, standing)
     if worst is None or worst.unlogged == 0:
         return True, t("every cycle that the machine counted was logged") + between
@@ -60,6 +61,26 @@ def _counter(evidence: Evidence, plan: Plan, standing: Standing) -> tuple[bool, 
         effect=effect,
     )
     return same, said + between
+
+
+def _readings_differ(evidence: Evidence) -> str:
+    """Name shifts of which people and the machine say another count: the larger one was taken."""
+    differ = [item for item in evidence.reconciliations if item.difference]
+    if not differ:
+        return ""
+    shifts = "; ".join(
+        t(
+            "{shift}: {readings} by the typed readings, {machine} by the machine itself",
+            shift=item.label,
+            readings=item.by_readings,
+            machine=item.by_machine,
+        )
+        for item in differ[:3]
+    )
+    if len(differ) > 3:
+        shifts = t("{listed} and {number} more", listed=shifts, number=len(differ) - 3)
+    said = t("the larger of two counts was taken ({shifts})", shifts=shifts)
+    return f"; {said}"
 
 
 def _between_shifts(evidence: Evidence) -> str:

@@ -18,7 +18,12 @@ from trialog.evidence.coverage import Coverage, cover
 from trialog.evidence.numbering import FailedCycle, Group, Numbering
 from trialog.evidence.parked import ParkedCounts, count_parked_since
 from trialog.evidence.readings import doubtful_readings
-from trialog.evidence.reconciling import CounterState, Reconciliation, compare
+from trialog.evidence.reconciling import (
+    CounterState,
+    Reconciliation,
+    compare,
+    readings_between,
+)
 from trialog.records.models import (
     CellRollup,
     DeviceRollup,
@@ -155,9 +160,7 @@ def gather_evidence(session: Session, trial: Trial) -> Evidence:
         coverage=_coverage(session, window, table, undone),
         reconciliations=reconciliations,
         cycles_between_shifts=_cycles_between(window.all_shifts, table),
-        doubtful_readings=doubtful_readings(
-            session, window.all_shifts, logged, set(table["shift_id"]), undone
-        ),
+        doubtful_readings=doubtful_readings(window.all_shifts, logged, set(table["shift_id"])),
         cycles_per_shift=_cycles_per_shift(window, logged),
         last_failure=_last_failure(session, window, failed),
         parked=count_parked_since(session, trial.cell_id, window.begins_at),
@@ -329,11 +332,10 @@ def _cycles_between(shifts: Sequence[Shift], table: pd.DataFrame) -> int:
     """Sum what the counter rose between each shift of the evidence and the shift before it."""
     held = set(table["shift_id"])
     rises = (
-        (after.opening_counter or 0) - (before.closing_counter or 0)
+        reading_after - reading_before
         for before, after in pairwise(shifts)
-        if after.id in held
-        and before.closing_counter is not None
-        and after.opening_counter is not None
+        if after.id in held and (readings := readings_between(before, after)) is not None
+        for reading_before, reading_after in [readings]
     )
     return sum(rise for rise in rises if rise > 0)
 

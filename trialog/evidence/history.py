@@ -23,6 +23,7 @@ PLAIN = frozenset(
         EntryKind.NOTE,
         EntryKind.PHOTO,
         EntryKind.CHECK,
+        EntryKind.COUNT,
     }
 )
 """Lines after which no verdict is noted. Good cycles come thick and fast, and what they have

@@ -10,32 +10,22 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from itertools import pairwise
 
-from sqlalchemy import select
-from sqlalchemy.orm import Session
-
 from trialog.languages import t
-from trialog.records.models import Entry, Shift
-from trialog.records.words import EntryKind
+from trialog.records.models import Shift
 
 FASTEST = 2.0
 """How much faster than planned a machine may run; our choice, no source."""
 
 
 def doubtful_readings(
-    session: Session,
-    shifts: Sequence[Shift],
-    logged: dict[int, int],
-    bearing: Collection[int],
-    undone: Collection[str],
+    shifts: Sequence[Shift], logged: dict[int, int], bearing: Collection[int]
 ) -> tuple[str, ...]:
     """Say of each shift in doubt what speaks against its readings.
 
-    `shifts`: all of the cell, in order; `bearing`: those of the evidence; `undone`: the cell's
-    lines that somebody has undone. Only shifts with good cycles by the counter are asked, and none
-    whose reading an engineer has written in since.
+    `shifts`: all of the cell, in order; `bearing`: those of the evidence. Only shifts with good
+    cycles by the counter are asked, and none whose reading an engineer has written in since.
     """
-    by_counter, seen_to = _by_counter_and_seen_to(session, shifts, undone)
-    asked = by_counter - seen_to
+    asked = {shift.id for shift in shifts if shift.good_by_counter and not shift.settled}
     found: dict[int, str] = {}
     for shift in shifts:
         if shift.id in asked and _too_fast(shift, logged.get(shift.id, 0)):
@@ -45,29 +35,6 @@ def doubtful_readings(
     for shift_id, words in _falls(shifts, asked):
         found.setdefault(shift_id, words)
     return tuple(found[shift.id] for shift in shifts if shift.id in found and shift.id in bearing)
-
-
-def _by_counter_and_seen_to(
-    session: Session, shifts: Sequence[Shift], undone: Collection[str]
-) -> tuple[set[int], set[int]]:
-    """Return the shifts with good cycles by the counter, and those with a reading written in."""
-    if not shifts:
-        return set(), set()
-    # A counter is never below zero. Said like this, and without the kind, an index leads to the
-    # few lines that have one.
-    lines = select(Entry.kind, Entry.shift_id, Entry.client_id, Entry.cycles).where(
-        Entry.cell_id == shifts[0].cell_id, Entry.counter >= 0
-    )
-    by_counter: set[int] = set()
-    seen_to: set[int] = set()
-    for kind, shift_id, client_id, cycles in session.execute(lines):
-        if shift_id is None or client_id in undone:
-            continue
-        if kind is EntryKind.READING:
-            seen_to.add(shift_id)
-        elif kind is EntryKind.GOOD and cycles is not None:
-            by_counter.add(shift_id)
-    return by_counter, seen_to
 
 
 def _too_fast(shift: Shift, logged: int) -> bool:

@@ -28,8 +28,11 @@ class CounterState(StrEnum):
 class Reconciliation:
     """One shift's logged cycles beside what the machine counted.
 
-    `unlogged` is counted minus logged; negative where more was logged than counted, None
-    where the counter cannot tell.
+    `by_readings` is what the readings say that people typed, `by_machine` what the machine's own
+    count says, None where either cannot tell. `counted` is the larger: where the two differ, the
+    verdict is held against more unlogged cycles, not fewer. `opening` and `closing` are the typed
+    readings where both are there, else the machine's. `unlogged` is counted minus logged; negative
+    where more was logged than counted, None where nothing can tell.
     """
 
     label: str
@@ -38,7 +41,16 @@ class Reconciliation:
     closing: int | None
     event: CounterEvent | None
     counted: int | None
+    by_readings: int | None
+    by_machine: int | None
     state: CounterState
+
+    @property
+    def difference(self) -> int | None:
+        """What the machine counted more than the typed readings say; None where one is missing."""
+        if self.by_readings is None or self.by_machine is None:
+            return None
+        return self.by_machine - self.by_readings
 
     @property
     def unlogged(self) -> int | None:
@@ -53,31 +65,49 @@ def reconcile(session: Session, shift: Shift) -> Reconciliation:
 
 
 def compare(shift: Shift, logged: int) -> Reconciliation:
-    """Compare a shift's readings with a number of logged cycles."""
-    counted = counted_by_machine(
+    """Compare a shift's readings, and the machine's own count, with a number of logged cycles."""
+    by_readings = counted_by_machine(
         shift.opening_counter,
         shift.closing_counter,
         shift.counter_event,
         shift.cell.counter_modulus,
     )
+    by_machine = shift.machine_counted
+    counted = max((one for one in (by_readings, by_machine) if one is not None), default=None)
+    machines = by_readings is None and by_machine is not None
     return Reconciliation(
         label=shift.label,
         logged=logged,
-        opening=shift.opening_counter,
-        closing=shift.closing_counter,
-        event=shift.counter_event,
+        opening=shift.machine_opening if machines else shift.opening_counter,
+        closing=shift.machine_closing if machines else shift.closing_counter,
+        event=None if machines else shift.counter_event,
         counted=counted,
+        by_readings=by_readings,
+        by_machine=by_machine,
         state=_state(shift, counted, logged),
     )
+
+
+def readings_between(before: Shift, after: Shift) -> tuple[int, int] | None:
+    """Return the counter at a shift's closing and at the next one's opening; None: not both known.
+
+    Both typed, or both the machine's own: what people read may be another counter.
+    """
+    for closing, opening in (
+        (before.closing_counter, after.opening_counter),
+        (before.machine_closing, after.machine_opening),
+    ):
+        if closing is not None and opening is not None:
+            return closing, opening
+    return None
 
 
 def _state(shift: Shift, counted: int | None, logged: int) -> CounterState:
     if shift.closed_at is None:
         return CounterState.OPEN
-    if shift.counter_event is CounterEvent.RESET:
-        return CounterState.RESET
     if counted is None:
-        return CounterState.NO_READING
+        reset = shift.counter_event is CounterEvent.RESET
+        return CounterState.RESET if reset else CounterState.NO_READING
     if counted == logged:
         return CounterState.AGREES
     return CounterState.UNLOGGED if counted > logged else CounterState.TOO_MANY

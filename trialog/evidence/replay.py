@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, cast
 
@@ -12,6 +12,7 @@ from sqlalchemy import ColumnElement, Table, insert, inspect, or_, select
 from sqlalchemy.orm import Session
 
 from trialog.records.base import Base, UtcDateTime
+from trialog.records.counting import shift_facts
 from trialog.records.database import make_engine, make_sessions
 from trialog.records.models import (
     Acknowledgement,
@@ -192,7 +193,7 @@ class _Replay:
             fresh.add(revision)
         shifts = fresh.scalars(select(Shift).order_by(Shift.id)).all()
         for shift in shifts:
-            for name, value in asdict(read_log(fresh, shift, cell).facts()).items():
+            for name, value in shift_facts(fresh, cell, read_log(fresh, shift, cell)).items():
                 setattr(shift, name, value)
         fresh.flush()
         rebuild_rollups(fresh, cell, [shift.id for shift in shifts])

@@ -212,7 +212,8 @@ def _line(row: Any) -> LapseLine:
 def _lines(session: Session, trial: Trial, record: SignOff) -> list[Lapse]:
     which = (
         *_since(trial, record),
-        Entry.kind != EntryKind.REVISION,
+        # What a machine says is nobody's doing; what it comes to shows in the verdict.
+        Entry.kind.not_in((EntryKind.REVISION, EntryKind.COUNT)),
         or_(Shift.stage == trial.stage, Entry.shift_id.is_(None)),
     )
     counted = (

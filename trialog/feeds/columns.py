@@ -57,6 +57,7 @@ _OWN: dict[EntryKind, set[str]] = {
     EntryKind.RULING: {"target", "ruling", "mode", "cause"},
     EntryKind.REVISION: {"device", "resets_evidence", "photo"},
     EntryKind.UNDO: {"target", "late"},
+    EntryKind.COUNT: {"counter", "counter_event"},
 }
 ALLOWED = {
     kind: frozenset(_EVERY_KIND | own | (set() if kind is EntryKind.REVISION else _IN_SHIFT))

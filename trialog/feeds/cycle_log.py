@@ -74,7 +74,9 @@ def read_drafts(
         try:
             given = _given(table.header, row)
             kind = reader.kind(given)
-            drafts.append(Draft(row, kind, given.get("shift")))
+            # What a machine said neither opens nor closes the shift that it was said in.
+            shift = None if kind is EntryKind.COUNT else given.get("shift")
+            drafts.append(Draft(row, kind, shift))
             drafts[-1] = _filled(reader, drafts[-1], given)
         except TrialogError as error:
             rejected.append(RejectedLine(row.line, str(error), row.text))
@@ -195,7 +197,8 @@ class _Reader:
         entry = NewEntry(kind=kind, **{"client_id": "-", **fields})
         if "client_id" not in fields:
             entry = NewEntry(kind=kind, client_id=self._identities.name_of(entry), **fields)
-        if entry.shift is None and entry.target is None and kind is not EntryKind.REVISION:
+        without = (EntryKind.REVISION, EntryKind.COUNT)
+        if entry.shift is None and entry.target is None and kind not in without:
             raise InvalidValueError("shift", "be given", "")
         check_form(entry, self._now)
         return entry

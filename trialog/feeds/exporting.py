@@ -152,7 +152,8 @@ class _Cells:
                 self._closings.pop(entry.shift_id, None)
                 return False
             return closing is not None and entry.tablet_id is not None
-        return closing is not None and entry.kind not in AFTER_CLOSE
+        own = (*AFTER_CLOSE, EntryKind.COUNT)
+        return closing is not None and entry.kind not in own
 
     def _mismatch(self, closing: Row[Any], shift: Shift) -> bool:
         """Say whether a shift was closed with more cycles logged than the machine counted."""

@@ -23,6 +23,7 @@ from trialog.records.words import Effect, PlanKind, Role, Stage
 TABLES = ("cell", "devices", "requirement", "trials", "people")
 CELL = (
     "name", "machine", "part", "operation", "planned_cycle_seconds", "counter_restarts_after",
+    "machine_counts_good",
 )  # fmt: skip
 DEVICE = ("name", "share", "modes")
 MODE = ("name", "effect")
@@ -138,6 +139,8 @@ class _Loading:
             "planned_cycle_seconds": table.number("planned_cycle_seconds"),
             "counter_modulus": table.optional_whole("counter_restarts_after"),
         }
+        if "machine_counts_good" in table:
+            wanted["good_by_machine"] = table.flag("machine_counts_good") or None
         return self._keep_or_add(
             f"cell {name!r}", self._named(Cell, name), _stripped(wanted),
             lambda: add_cell(self._session, name=name, **wanted, **self._by),

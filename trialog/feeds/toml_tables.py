@@ -79,6 +79,13 @@ class TomlTable:
         """Return a whole number, or None."""
         return self.whole(key) if key in self else None
 
+    def flag(self, key: str) -> bool:
+        """Return true or false, which must be there."""
+        value = self._given(key)
+        if not isinstance(value, bool):
+            raise InvalidValueError(self._field(key), "be true or false", value)
+        return value
+
     def word(self, key: str, words: type[Word]) -> Word:
         """Return one of a fixed set of words that must be there."""
         return read_word(self._field(key), self.text(key), words)

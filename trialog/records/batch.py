@@ -12,7 +12,9 @@ from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from trialog.errors import ConflictError, InvalidValueError, UnknownNameError
+from trialog.records.counting import MachineReading, check_follows, last_two
 from trialog.records.entries import NewEntry, check_form, check_name
+from trialog.records.machine_goods import goods_at_close, undone_with
 from trialog.records.models import Cell, Entry, Person, Revision, Shift
 from trialog.records.rollups import CellLayout
 from trialog.records.shift_ends import APPENDING, read_end
@@ -52,6 +54,14 @@ class Batch:
     changed_since: list[datetime] = field(default_factory=list)
     people: set[int] = field(default_factory=set)
     withdrawn: set[str] = field(default_factory=set)
+    machine: list[MachineReading] | None = None
+    """The machine's newest lines; None while nobody has asked for them."""
+
+    made: set[str] = field(default_factory=set)
+    """Lines that others of the batch brought along. A file of a logbook names them, too."""
+
+    counted_since: datetime | None = None
+    """From when on the machine's lines of the batch tell of what was."""
 
     def label_of(self, shift_id: int | None) -> str | None:
         """Return the label of a shift that the batch has to do with."""
@@ -66,16 +76,27 @@ def only_appends(entries: Sequence[NewEntry]) -> bool:
 def admit(batch: Batch, entry: NewEntry) -> None:
     """Check a line against the rules and the lines before it, and take it into the batch."""
     check_form(entry, batch.now)
+    if entry.client_id in batch.made:
+        batch.made.discard(entry.client_id)
+        return
     if entry.client_id in batch.facts:
         raise ConflictError(f"client_id must be given once, got {entry.client_id!r} again")
     _require_layout(batch.layout, entry)
     _require_person(batch, entry)
     moment = entry.occurred_at or batch.now
+    if entry.kind is EntryKind.COUNT:
+        _admit_count(batch, entry, moment)
+    else:
+        _admit_of_people(batch, entry, moment)
+
+
+def _admit_of_people(batch: Batch, entry: NewEntry, moment: datetime) -> None:
     label = _shift_label(batch, entry)
     number = None
     if entry.kind is EntryKind.SHIFT_OPENED:
         _open_shift(batch, entry, moment)
     elif label is not None:
+        _add_machine_goods(batch, label, entry, moment)
         entry, number = _admit_to_shift(batch, label, entry)
     elif entry.kind is EntryKind.UNDO:
         _withdraw_revision(batch, entry)
@@ -86,6 +107,61 @@ def admit(batch: Batch, entry: NewEntry) -> None:
     if entry.kind is EntryKind.REVISION:
         batch.changed_since.append(moment)
     batch.facts[entry.client_id] = _facts(batch, entry, line, label)
+    if label is not None:
+        _undo_machine_goods(batch, label, entry)
+
+
+def _admit_count(batch: Batch, entry: NewEntry, moment: datetime) -> None:
+    """Take in what the machine said. It is no line of a shift's log: it counts nothing itself."""
+    if batch.machine is None:
+        batch.machine = last_two(batch.session, batch.cell.id)
+    check_follows(replace(entry, occurred_at=moment), batch.machine, batch.cell.counter_modulus)
+    label = _shift_at(batch, moment) if entry.shift is None else check_name("shift", entry.shift)
+    if label is not None:
+        _known_shift(batch, label)
+    since = [moment, *(line.at for line in batch.machine[-1:] if entry.reason)]
+    batch.counted_since = min([*since, batch.counted_since or moment])
+    place = batch.cell.chain_length + len(batch.facts) + 1
+    said = MachineReading(
+        place, moment, entry.counter, entry.counter_event, bool(entry.reason.strip())
+    )
+    counted = [line for line in batch.machine if line.counter is not None]
+    batch.machine = [said] if entry.counter is not None else [said, *counted]
+    batch.facts[entry.client_id] = _facts(batch, entry, _line(entry, moment, None), label)
+
+
+def _shift_at(batch: Batch, moment: datetime) -> str | None:
+    """Return the shift that was open at a moment, as far as the logbook knows by now."""
+    statement = select(Shift).where(Shift.cell_id == batch.cell.id, Shift.opened_at <= moment)
+    newest = statement.order_by(Shift.opened_at.desc(), Shift.id.desc()).limit(1)
+    shift = batch.session.scalar(newest.execution_options(populate_existing=True))
+    if shift is None:
+        return None
+    log = batch.logs.get(shift.label)
+    closed_at = shift.closed_at if log is None else log.facts().closed_at
+    return shift.label if closed_at is None or closed_at >= moment else None
+
+
+def _add_machine_goods(batch: Batch, label: str, entry: NewEntry, moment: datetime) -> None:
+    """Take in the good cycles that the machine counted, ahead of the closing that they end at.
+
+    The closing is checked first: one that is refused must leave nothing behind.
+    """
+    if entry.kind is not EntryKind.SHIFT_CLOSED or not batch.cell.good_by_machine:
+        return
+    log, closing = _log(batch, label), replace(entry, occurred_at=moment)
+    log.admit(closing)
+    lines = goods_at_close(batch.session, batch.cell, log, closing, batch.layout.revision_times)
+    for line in lines:
+        admit(batch, line)
+
+
+def _undo_machine_goods(batch: Batch, label: str, entry: NewEntry) -> None:
+    """Take back with a closing the good cycles that it brought along."""
+    if entry.kind is EntryKind.UNDO:
+        for undoing in list(undone_with(batch.logs[label], entry)):
+            admit(batch, undoing)
+            batch.made.add(undoing.client_id)
 
 
 def _admit_to_shift(batch: Batch, label: str, entry: NewEntry) -> tuple[NewEntry, int | None]:
@@ -149,12 +225,20 @@ def _shift_label(batch: Batch, entry: NewEntry) -> str | None:
     if entry.target is None:
         raise InvalidValueError("shift", "be given", entry.shift)
     if entry.target in batch.facts:
+        _refuse_about_count(entry, batch.facts[entry.target]["kind"])
         return batch.label_of(batch.facts[entry.target]["shift_id"])
     statement = select(Entry).where(Entry.client_id == entry.target, Entry.cell_id == batch.cell.id)
     target = batch.session.scalar(statement)
     if target is None:
         raise UnknownNameError("target", "be a line of the cell's logbook", entry.target)
+    _refuse_about_count(entry, target.kind)
     return None if target.shift is None else target.shift.label
+
+
+def _refuse_about_count(entry: NewEntry, kind: EntryKind) -> None:
+    """Refuse to undo what the machine said; an engineer's reading stands against it instead."""
+    if kind is EntryKind.COUNT:
+        raise ConflictError(f"a line of kind '{kind}' stays; no {entry.kind} line can be about it")
 
 
 def _open_shift(batch: Batch, entry: NewEntry, moment: datetime) -> None:
@@ -181,15 +265,20 @@ def _find_shift(batch: Batch, label: str) -> Shift | None:
 
 def _log(batch: Batch, label: str) -> ShiftLog:
     if label not in batch.logs:
-        shift = _find_shift(batch, label)
-        if shift is None:
-            raise UnknownNameError("shift", "be an opened shift of the cell", label)
-        batch.shifts[label] = shift
+        shift = _known_shift(batch, label)
         if batch.appends:
             batch.logs[label] = read_end(batch.session, shift, batch.cell.counter_modulus)
         else:
             batch.logs[label] = read_log(batch.session, shift, batch.cell)
     return batch.logs[label]
+
+
+def _known_shift(batch: Batch, label: str) -> Shift:
+    shift = _find_shift(batch, label)
+    if shift is None:
+        raise UnknownNameError("shift", "be an opened shift of the cell", label)
+    batch.shifts[label] = shift
+    return shift
 
 
 def _line(entry: NewEntry, moment: datetime, number: int | None) -> Line:

@@ -37,6 +37,8 @@ CLIENT_ID = re.compile(r"[A-Za-z0-9_.:-]{1,64}")
 SHA256 = re.compile(r"[0-9a-f]{64}")
 _UNSTORABLE = re.compile("[\x00\ud800-\udfff]")
 """A lone half of a surrogate pair gets into a text through JSON's escapes."""
+STATE = re.compile(r"[A-Z][A-Z_]{0,39}")
+"""How a machine names what it is doing, such as ACTIVE or FEED_HOLD."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -54,6 +56,10 @@ class NewEntry:
     says that the line could not be sent at once. `late`, from a file: it is known to have been
     tapped before its tablet heard that the shift was closed. `cause_unwritten`, from a file too:
     the ruling was written before rulings had causes.
+
+    From a machine: its own count so far (`counter`), what it is doing (`text`, a word such as
+    ACTIVE), and where readings before this one are missing, why (`reason`). Its shift is the one
+    that was open at its time, and is not asked for.
     """
 
     client_id: str
@@ -289,6 +295,20 @@ def _check_undo(entry: NewEntry) -> None:
     _required("target", entry.target)
 
 
+def _check_count(entry: NewEntry) -> None:
+    """Check what a machine said: its count, what it is doing, or why a reading is missing."""
+    if entry.person_id is not None:
+        raise InvalidValueError("person", "be empty: nobody sees what a machine says", None)
+    if entry.tablet_id is not None:
+        raise InvalidValueError("number", "be empty: no tablet sends what a machine says", None)
+    if entry.counter is None and not entry.text and not entry.reason.strip():
+        raise InvalidValueError("counter", "be given, or the machine's state", None)
+    if entry.text and not STATE.fullmatch(entry.text):
+        raise InvalidValueError("state", "be a word of capitals such as ACTIVE", entry.text)
+    if entry.counter_event is not None:
+        _required("counter", entry.counter)
+
+
 _CYCLE_FIELDS = frozenset({"cycles", "cycle_number"})
 _FIELDS_OF: dict[EntryKind, frozenset[str]] = {
     EntryKind.SHIFT_OPENED: frozenset({"stage", "counter"}),
@@ -303,6 +323,7 @@ _FIELDS_OF: dict[EntryKind, frozenset[str]] = {
     EntryKind.RULING: frozenset({"target", "relevant", "failure_mode_id", "cause"}),
     EntryKind.REVISION: frozenset({"device_id", "resets_evidence", "photo"}),
     EntryKind.UNDO: frozenset({"target"}),
+    EntryKind.COUNT: frozenset({"counter", "counter_event"}),
 }
 """What a kind of line may carry beyond what all may: who, when, which shift, text, reason."""
 
@@ -331,4 +352,5 @@ _FORMS: dict[EntryKind, Callable[[NewEntry], None]] = {
     EntryKind.RULING: _check_ruling,
     EntryKind.REVISION: _check_revision,
     EntryKind.UNDO: _check_undo,
+    EntryKind.COUNT: _check_count,
 }

@@ -30,6 +30,7 @@ TABLET_KINDS = frozenset(EntryKind) - {
     EntryKind.RULING,
     EntryKind.READING,
     EntryKind.REVISION,
+    EntryKind.COUNT,
 }
 """What a tablet may send; the rest is written where it can be thought over."""
 

@@ -88,10 +88,13 @@ def open_shift(session: Session, cell: Cell) -> Shift | None:
 
 
 def shift_entries(session: Session, shift: Shift) -> Sequence[Entry]:
-    """Return all lines of a shift in order, undone ones too, with their modes and people."""
+    """Return all lines of a shift in order, undone ones too, with their modes and people.
+
+    Those of the machine are left out: there may be one to each cycle, and nobody wrote them.
+    """
     statement = (
         select(Entry)
-        .where(Entry.shift_id == shift.id)
+        .where(Entry.shift_id == shift.id, Entry.kind != EntryKind.COUNT)
         .order_by(Entry.sequence)
         .options(selectinload(Entry.person))
     )

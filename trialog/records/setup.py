@@ -64,10 +64,13 @@ def add_cell(
     operation: str,
     planned_cycle_seconds: float,
     counter_modulus: int | None,
+    good_by_machine: bool | None = None,
     actor: Person | None,
     now: datetime,
 ) -> Cell:
     """Add a cell, with the revision that stands for its state before any recorded change.
+
+    `good_by_machine`: as a shift closes, its good cycles are taken from the machine's own count.
 
     Raises
     ------
@@ -85,6 +88,7 @@ def add_cell(
         operation=check_name("operation", operation),
         planned_cycle_seconds=_check_cycle_time(planned_cycle_seconds),
         counter_modulus=_check_modulus(counter_modulus),
+        good_by_machine=good_by_machine or None,
         created_at=now,
         chain_length=0,
         chain_head="",
@@ -106,10 +110,13 @@ def change_cell(
     operation: str,
     planned_cycle_seconds: float,
     counter_modulus: int | None,
+    good_by_machine: bool | None = None,
     actor: Person | None,
     now: datetime,
 ) -> None:
     """Mend a cell's particulars. Requirements keep the cycle time they were fixed with.
+
+    `good_by_machine` empty: it stays as it is. It bears on shifts that close from now on.
 
     Raises
     ------
@@ -125,6 +132,7 @@ def change_cell(
         _require_no_rollover(session, cell)
     replaced = (
         "name", "machine", "part", "operation", "planned_cycle_seconds", "counter_modulus",
+        "good_by_machine",
     )  # fmt: skip
     before = {column: getattr(cell, column) for column in replaced}
     cell.name = name
@@ -133,6 +141,9 @@ def change_cell(
     cell.operation = check_name("operation", operation)
     cell.planned_cycle_seconds = _check_cycle_time(planned_cycle_seconds)
     cell.counter_modulus = _check_modulus(counter_modulus)
+    if good_by_machine is not None:
+        # Empty for no: a row's seal covers what is filled in, and older cells have none.
+        cell.good_by_machine = good_by_machine or None
     record_event(session, "changed", "cell", cell.id, actor=actor, now=now, before=before)
 
 

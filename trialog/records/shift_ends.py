@@ -23,6 +23,7 @@ APPENDING = frozenset(
         EntryKind.NOTE,
         EntryKind.CHECK,
         EntryKind.CONDITION,
+        EntryKind.COUNT,
     }
 )
 """Lines that only come on top of a shift's others: none of those changes by them, and of those only

@@ -59,6 +59,11 @@ class ShiftFacts:
     closed_at: datetime | None
     closing_counter: int | None
     counter_event: CounterEvent | None
+    good_by_counter: bool
+    """Whether a reading alone vouches for good cycles of it."""
+
+    settled: bool
+    """Whether an engineer has written in what the counter read."""
 
 
 def counted_by_machine(
@@ -132,8 +137,8 @@ class ShiftLog:
 
     def facts(self) -> ShiftFacts:
         """Return the opening and closing, with corrected counter readings."""
-        opening, closing = self.lines[0], self.closing
-        corrected = {line.reading: line.counter for line in self.standing() if line.reading}
+        opening, closing, standing = self.lines[0], self.closing, self.standing()
+        corrected = {line.reading: line.counter for line in standing if line.reading}
         closing_counter = None if closing is None else closing.counter
         return ShiftFacts(
             opened_at=opening.occurred_at,
@@ -143,6 +148,11 @@ class ShiftLog:
             if closing is None
             else corrected.get(Reading.CLOSING, closing_counter),
             counter_event=None if closing is None else closing.counter_event,
+            good_by_counter=any(
+                line.kind is EntryKind.GOOD and line.cycles and line.counter is not None
+                for line in standing
+            ),
+            settled=bool(corrected),
         )
 
     def goods_by(self, counter: int) -> int:
@@ -319,12 +329,14 @@ LINE_COLUMNS = (
 
 
 def read_log(session: Session, shift: Shift, cell: Cell) -> ShiftLog:
-    """Read a shift's lines from the records."""
+    """Read a shift's lines from the records, but for those of the machine: it logs no cycles."""
     log = ShiftLog(shift.label, shift.stage, cell.counter_modulus)
     modes = modes_by_entry(session, Entry.shift_id == shift.id)
     columns = [getattr(Entry, name) for name in LINE_COLUMNS]
-    lines = select(Entry.id, *columns).where(Entry.shift_id == shift.id).order_by(Entry.sequence)
-    for entry_id, *values in session.execute(lines):
+    lines = select(Entry.id, *columns).where(
+        Entry.shift_id == shift.id, Entry.kind != EntryKind.COUNT
+    )
+    for entry_id, *values in session.execute(lines.order_by(Entry.sequence)):
         facts = dict(zip(LINE_COLUMNS, values, strict=True))
         log.add(Line(entry_id=entry_id, mode_ids=tuple(modes.get(entry_id, ())), **facts))
     return log

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict
 from datetime import datetime
 
-from sqlalchemy import insert, select
+from sqlalchemy import insert, or_, select
 from sqlalchemy.orm import Session
 
 from trialog.records.audit import record_event
 from trialog.records.base import Base
 from trialog.records.batch import Batch
 from trialog.records.chain import entry_hash
+from trialog.records.counting import shift_facts
 from trialog.records.due import want_shift_reports
 from trialog.records.models import Cell, Entry, EntryMode, Revision, Shift
 from trialog.records.outbox import tell_closing
@@ -23,7 +23,7 @@ from trialog.records.rollups import (
     roll_up,
     store_rollup,
 )
-from trialog.records.shiftlog import read_log
+from trialog.records.shiftlog import ShiftLog, read_log
 from trialog.records.words import EntryKind
 
 CHUNK = 5000
@@ -105,16 +105,20 @@ def _store_shifts(batch: Batch) -> None:
         shift = batch.shifts[label]
         shifts[shift.id] = shift
         was_open = shift.closed_at is None
-        for name, value in asdict(batch.logs[label].facts()).items():
-            setattr(shift, name, value)
+        known = shift.good_by_counter
+        _set_facts(session, cell, shift, batch.logs[label])
+        if batch.appends:  # of what was there before, only the end was read
+            shift.good_by_counter |= known
         if was_open:
             closed_now.add(shift.id)
             tell_closing(session, shift, now=batch.now)
     session.flush()
+    told_anew = _told_anew(batch)
     if batch.changed_since:
         since = _shifts_since(session, cell, min(batch.changed_since))
         shifts |= {shift.id: shift for shift in since}
-    want_shift_reports(session, cell, shifts.values(), closed_now=closed_now, now=batch.now)
+    reports = (shifts | told_anew).values()
+    want_shift_reports(session, cell, reports, closed_now=closed_now, now=batch.now)
     if batch.appends:
         _add_to_rollups(batch)
     else:
@@ -142,6 +146,29 @@ def _derive_rollups(batch: Batch, shift_ids: Iterable[int]) -> None:
     for shift_id in sorted(shift_ids):
         log = known.get(shift_id) or read_log(session, session.get_one(Shift, shift_id), cell)
         store_rollup(session, roll_up(shift_id, log, layout))
+
+
+def _set_facts(session: Session, cell: Cell, shift: Shift, log: ShiftLog) -> None:
+    for name, value in shift_facts(session, cell, log).items():
+        setattr(shift, name, value)
+
+
+def _told_anew(batch: Batch) -> dict[int, Shift]:
+    """Derive what the machine's readings say of shifts that opened or closed since they were made.
+
+    Readings come late where nobody could hear them. Their shifts count what they counted.
+    """
+    session, cell, since = batch.session, batch.cell, batch.counted_since
+    if since is None:
+        return {}
+    reached = select(Shift).where(
+        Shift.cell_id == cell.id, or_(Shift.opened_at >= since, Shift.closed_at >= since)
+    )
+    found = {shift.id: shift for shift in session.scalars(reached)}
+    for shift in found.values():
+        _set_facts(session, cell, shift, read_log(session, shift, cell))
+    session.flush()
+    return {shift_id: shift for shift_id, shift in found.items() if shift.closed_at is not None}
 
 
 def _shifts_since(session: Session, cell: Cell, moment: datetime) -> Sequence[Shift]:

@@ -52,6 +52,7 @@ class EntryKind(StrEnum):
     RULING = "ruling"
     REVISION = "revision"
     UNDO = "undo"
+    COUNT = "count"
 
 
 class Condition(StrEnum):

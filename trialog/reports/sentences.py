@@ -8,7 +8,7 @@ from datetime import tzinfo
 from trialog import reliability
 from trialog.evidence import Reconciliation, SignedOff, Verdict, waiting_words
 from trialog.evidence.plan_words import plan_words
-from trialog.evidence.reconciling import CounterState
+from trialog.evidence.reconciling import CounterState, readings_between
 from trialog.languages import mark, t, tn
 from trialog.records.models import Shift
 from trialog.records.words import Effect
@@ -293,7 +293,11 @@ def counter(compared: Reconciliation) -> str:
     if compared.counted is None:
         return t("{cycles} logged. There is no pair of readings to compare with.", cycles=logged)
     readings = t("from {opening} to {closing}", opening=compared.opening, closing=compared.closing)
-    if compared.event is not None:
+    if compared.difference is not None and compared.difference > 0:
+        readings = t(
+            "by its own count; {cycles} by the typed readings", cycles=compared.by_readings
+        )
+    elif compared.event is not None:
         readings += f", {t(compared.event)}"
     lead = t(
         "The machine counted {counted} ({readings}), and {logged} were logged",
@@ -314,12 +318,13 @@ def gap(shift: Shift, previous: Shift | None) -> str:
     """Say what the counter did between the previous shift's closing and this one's opening."""
     if previous is None:
         return t("No earlier shift on this cell.")
-    before, opening = previous.closing_counter, shift.opening_counter
-    if before is None or opening is None:
+    readings = readings_between(previous, shift)
+    if readings is None:
         return t(
             "No pair of readings to compare with the closing of shift {shift}.",
             shift=previous.label,
         )
+    before, opening = readings
     if opening == before:
         return t(
             "The counter did not move between the closing of shift {shift} and this opening.",

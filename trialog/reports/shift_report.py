@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from trialog.evidence import Reconciliation, cautions, check_shift, count, reconcile
 from trialog.evidence.interruptions import shift_interruptions
+from trialog.evidence.reconciling import readings_between
 from trialog.languages import t
 from trialog.records.models import Entry, OperatorRollup, Person, Shift
 from trialog.records.queries import shift_entries, shifts_of, trials_beside, undone_ids
@@ -218,9 +219,10 @@ def _order(shift: Shift) -> tuple[datetime, int]:
 
 def _gap(shift: Shift, previous: Shift | None) -> int | None:
     """Return the cycles between two shifts; None where the readings cannot tell."""
-    if previous is None or previous.closing_counter is None or shift.opening_counter is None:
+    readings = None if previous is None else readings_between(previous, shift)
+    if readings is None:
         return None
-    gap = shift.opening_counter - previous.closing_counter
+    gap = readings[1] - readings[0]
     return gap if gap >= 0 else None
 
 

@@ -58,6 +58,22 @@ class Shift(Base):
     counter_event: Mapped[CounterEvent | None] = mapped_column(
         choice(CounterEvent, "counter_event")
     )
+    good_by_counter: Mapped[bool] = mapped_column(
+        default=False, comment="a counter's reading alone vouches for good cycles"
+    )
+    settled: Mapped[bool] = mapped_column(
+        default=False, comment="an engineer has written in what the counter read"
+    )
+    machine_opening: Mapped[int | None] = mapped_column(
+        BigInteger, comment="the machine's own count as the shift opened"
+    )
+    machine_closing: Mapped[int | None] = mapped_column(
+        BigInteger, comment="the machine's own count as the shift closed"
+    )
+    machine_counted: Mapped[int | None] = mapped_column(
+        BigInteger,
+        comment="what it counted in between; empty: it cannot tell, or an engineer settled it",
+    )
 
     cell: Mapped[Cell] = relationship()
 
@@ -75,11 +91,10 @@ class Entry(Base):
             "(tablet_id IS NULL) = (tablet_number IS NULL)", name="tablet_number_with_tablet"
         ),
         Index(None, "shift_id", "sequence"),
-        # A shift's first cycle, the rulings, and the few lines with a counter's reading are found
-        # without going through all of the cycles.
+        # A shift's first cycle, the rulings and the machine's readings are found without going
+        # through all of the cycles.
         Index(None, "shift_id", "kind", "occurred_at"),
         Index(None, "cell_id", "kind", "sequence"),
-        Index(None, "cell_id", "counter"),
         Index(None, "target"),
     )
 

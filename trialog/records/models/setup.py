@@ -52,6 +52,9 @@ class Cell(Base):
     counter_modulus: Mapped[int | None] = mapped_column(
         BigInteger, comment="the machine counter restarts at 0 after this many cycles"
     )
+    good_by_machine: Mapped[bool | None] = mapped_column(
+        comment="yes: as a shift closes, its good cycles are taken from the machine's own count"
+    )
     created_at: Mapped[datetime]
     chain_length: Mapped[int] = mapped_column(
         default=0, comment="entries in this cell's logbook; the row is locked while one is added"

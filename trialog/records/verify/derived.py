@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict
 from operator import itemgetter
 from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from trialog.records.counting import shift_facts
 from trialog.records.models import Cell, Entry, Revision, Shift
 from trialog.records.rollups import CellLayout, Row, roll_up, stored_rows
 from trialog.records.shiftlog import read_log
@@ -62,7 +62,7 @@ def verify_shifts(session: Session, cell: Cell) -> Iterator[Difference]:
         if not log.lines:
             yield Difference(where, "has no lines in the logbook")
             continue
-        facts = asdict(log.facts()) | opened.get(shift.id, {})
+        facts = shift_facts(session, cell, log) | opened.get(shift.id, {})
         for name, said in facts.items():
             if getattr(shift, name) != said:
                 yield Difference(

@@ -89,7 +89,15 @@ def _one_of(words: type[StrEnum]) -> Reader:
     return read
 
 
-_kind = _one_of(EntryKind)
+def _kind(field: str, value: Any) -> EntryKind:
+    """Read a kind of line that people write; what a machine says has a way of its own."""
+    kind = _any_kind(field, value)
+    if kind is EntryKind.COUNT:
+        raise InvalidValueError(field, "be one that people log", value)
+    return EntryKind(kind)
+
+
+_any_kind = _one_of(EntryKind)
 
 COMMON: dict[str, tuple[str, Reader]] = {
     "client_id": ("client_id", _text),

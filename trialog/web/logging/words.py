@@ -101,6 +101,17 @@ def _revision(entry: Entry) -> str:
     return f"revision: {shortened(entry.text)}"
 
 
+def _counted(entry: Entry) -> str:
+    said = [] if entry.counter is None else [f"counter at {entry.counter:,}"]
+    if entry.counter_event is not None:
+        said.append(f"it {_EVENTS[entry.counter_event]}")
+    if entry.text:
+        said.append(entry.text.lower().replace("_", " "))
+    if entry.reason:
+        said.append("readings missing")
+    return f"the machine: {', '.join(said)}"
+
+
 def _undo(_entry: Entry) -> str:
     return "undo"
 
@@ -119,4 +130,5 @@ _WORDS: dict[EntryKind, Callable[[Entry], str]] = {
     EntryKind.RULING: _ruling,
     EntryKind.REVISION: _revision,
     EntryKind.UNDO: _undo,
+    EntryKind.COUNT: _counted,
 }

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from flask_wtf import FlaskForm
-from wtforms import SelectField, StringField
+from wtforms import BooleanField, SelectField, StringField
 from wtforms.validators import Length, Optional
 
 from trialog.records.base import NAME_LIMIT
@@ -34,6 +34,8 @@ class CellForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
         "Counter restarts after", validators=[Optional(), Between(least=2, most=10**12)]
     )
 
+    good_by_machine = BooleanField("The machine counts the good cycles")
+
     def particulars(self) -> dict[str, Any]:
         """Return the columns of the cell."""
         return {
@@ -43,6 +45,7 @@ class CellForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
             "operation": self.operation.data,
             "planned_cycle_seconds": float(self.cycle_seconds.data),
             "counter_modulus": self.counter_modulus.data,
+            "good_by_machine": self.good_by_machine.data,
         }
 
 
