@@ -40,7 +40,7 @@ WHO = {
         logging.tablet logging.worker logging.manifest logging.part logging.texts logging.enrol
         trust.show trust.certificate help.schema""",
     TABLETS: "logging.pack logging.sign_in logging.add_tablet_entries logging.add_photo",
-    CLIENTS: "api.whoami",
+    CLIENTS: "metrics.show api.whoami",
     ALL: """home.index readiness.cell readiness.fleet downloads.cell downloads.fleet
         kept.index kept.show kept.file
         planner.show planner.results setup.cell shifts.report downloads.shift
@@ -121,7 +121,7 @@ def sends_to_sign_in(answer):
 
 def refuses_who_is_not_signed_in(answer, method):
     """Whether people are sent to sign in, and programs and forms are told to."""
-    if method in LOOKS and not answer.request.path.startswith("/api/"):
+    if method in LOOKS and not answer.request.path.startswith(("/api/", "/metrics")):
         return sends_to_sign_in(answer)
     return answer.status_code == 401
 

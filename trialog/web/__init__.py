@@ -78,6 +78,7 @@ def _register_blueprints(app: Flask) -> None:
         home,
         kept,
         logging,
+        metrics,
         notices,
         people,
         planner,
@@ -91,7 +92,7 @@ def _register_blueprints(app: Flask) -> None:
 
     rooms = (
         auth, home, setup, people, planner, help, logging, tablets, shifts, trials, trust, notices,
-        audit, readiness, downloads, kept, clients, api, health,
+        audit, readiness, downloads, kept, clients, api, health, metrics,
     )  # fmt: skip
     for room in rooms:
         app.register_blueprint(room.bp)

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, cast
 
 from flask import Flask, Response, g, request
+from flask.sansio.app import App
 from sqlalchemy import inspect
 
 from trialog.web.journal.forms import FACTS
@@ -62,7 +63,7 @@ def init_app(app: Flask) -> None:
     app.wsgi_app = _Watched(app.wsgi_app, app.extensions[_WATCHERS])  # type: ignore[method-assign]  # Flask's own way to wrap it
 
 
-def watch(app: Flask, watcher: Watcher) -> None:
+def watch(app: App, watcher: Watcher) -> None:
     """Let something be told of every request of an app."""
     app.extensions[_WATCHERS].append(watcher)
 

@@ -9,6 +9,7 @@ from typing import Any
 from flask import Response, current_app, request
 
 ROOT = "/api/v1"
+METRICS = "/metrics"
 MEDIA_TYPE = "application/problem+json"
 EXPLAINED = "/help/api"
 """The help page with a heading for each kind of problem; a problem's type leads there."""
@@ -34,7 +35,7 @@ KINDS = {
 
 def are_spoken() -> bool:
     """Say whether the request is one of the API that answers in problem details."""
-    return request.path == ROOT or request.path.startswith(f"{ROOT}/")
+    return request.path in (ROOT, METRICS) or request.path.startswith(f"{ROOT}/")
 
 
 def title_of(status: int) -> str:

@@ -25,6 +25,7 @@ from trialog.web.logging.parsing import parse_lines
 from trialog.web.logging.refusing import RefusedLineError
 from trialog.web.logging.running import as_json, running_state
 from trialog.web.logging.taking import ADDED, Taken, shift_named, take
+from trialog.web.metrics.gathering import note_refused
 from trialog.web.noting import note_after
 from trialog.web.security import allowed
 
@@ -71,6 +72,7 @@ def _about(person: Person) -> dict[str, Any]:
 
 
 def _refused(error: RefusedLineError) -> tuple[Response, int]:
+    note_refused(1)
     body: dict[str, dict[str, Any]] = dict(error_body_of(error.error))
     body["error"] = {**body["error"], "client_id": error.client_id}
     # An unknown mode is a value to mend, not an address that leads nowhere.
