@@ -15,7 +15,7 @@ from sqlalchemy import inspect, select, text, update
 
 from trialog.records.database import make_engine
 from trialog.records.models import AuditChain, CellRollup, Entry, Person
-from trialog.records.people import check_pin
+from trialog.records.pins import check_pin
 from trialog.records.schema import newest_version
 
 

@@ -41,9 +41,7 @@ class Bench:
 
     def _person(self, name, role):
         """Add somebody who never signs in here: hashing a PIN takes longer than most tests."""
-        person = Person(
-            name=name, role=role, pin_hash="-", active=True, failed_tries=0, created_at=START
-        )
+        person = Person(name=name, role=role, pin_hash="-", active=True, created_at=START)
         self.session.add(person)
         self.session.flush()
         return person

@@ -129,9 +129,7 @@ class Shop:
         self.tablet = Tablet(session, self.cell, row, self.people[Role.OPERATOR], now)
 
     def _person(self, role):
-        person = Person(
-            name=role, role=role, pin_hash="-", active=True, failed_tries=0, created_at=self.now
-        )
+        person = Person(name=role, role=role, pin_hash="-", active=True, created_at=self.now)
         self.session.add(person)
         self.session.flush()
         return person

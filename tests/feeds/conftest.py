@@ -83,7 +83,7 @@ def fresh(fresh_databases, now, pin_hashes):
         session.add_all(
             Person(
                 name=NAMES[role], role=role, pin_hash=pin_hashes[role], active=True,
-                failed_tries=0, created_at=now,
+                created_at=now,
             )
             for role in Role
         )  # fmt: skip

@@ -13,7 +13,7 @@ from trialog.feeds import load_setup
 from trialog.feeds import toml_tables as tables
 from trialog.records.database import unit_of_work
 from trialog.records.models import AuditEvent, Cell, Device, FailureMode, Person, Trial
-from trialog.records.people import check_pin
+from trialog.records.pins import check_pin
 from trialog.records.setup import DEFAULT_MODES
 from trialog.records.words import Effect, PlanKind, Role, Stage
 from trialog.reliability import SequentialPlan

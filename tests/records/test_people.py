@@ -1,22 +1,15 @@
 """Who may do what, and who somebody is: roles, PINs and the lock after wrong ones."""
 
-from concurrent.futures import ThreadPoolExecutor
-from datetime import timedelta
-
 import pytest
 from sqlalchemy import select
 
 from trialog.errors import ConflictError, InvalidValueError, NotAllowedError, UnknownNameError
-from trialog.records.database import unit_of_work
-from trialog.records.models import AuditEvent, Person
+from trialog.records.models import AuditEvent
 from trialog.records.people import (
-    LOCK_TIME,
     SIGNING_ROLES,
-    TRIES,
     Action,
     add_person,
     change_person,
-    check_pin,
     check_sign_roles,
     find_person,
     may,
@@ -38,13 +31,6 @@ ALLOWED = {
         Action.MANAGE_PEOPLE, Action.NOTIFY,
     },
 }  # fmt: skip
-
-
-def sign_in(session, name, pin, now):
-    """Check a PIN as a view does: in a unit of work that is committed."""
-    with unit_of_work(session):
-        person = check_pin(session, name, pin, now=now)
-        return None if person is None else person.name
 
 
 @pytest.mark.parametrize("role", Role)
@@ -86,84 +72,6 @@ def test_somebody_inactive_may_do_nothing(people, session, now):
         session, people.engineer, role=Role.ENGINEER, active=False, pin=None, actor=None, now=now
     )
     assert not any(may(people.engineer, action) for action in Action)
-
-
-def test_a_person_signs_in_with_the_pin(session, people, now):
-    assert sign_in(session, "Olga Operator", "1111", now) == "Olga Operator"
-    assert sign_in(session, "  Olga Operator ", "1111", now) == "Olga Operator"
-
-
-@pytest.mark.parametrize(
-    ("name", "pin"),
-    [
-        ("Olga Operator", "2222"),
-        ("Olga Operator", ""),
-        ("Nobody", "1111"),
-        ("olga operator", "1111"),
-        ("Olga\x00Operator", "1111"),
-        ("Olga Operator", "11\x0011"),
-        ("Olga Operator", "\ud83d"),
-        ("' OR 1=1 --", "1111"),
-    ],
-)
-def test_nobody_else_signs_in(session, people, now, name, pin):
-    assert sign_in(session, name, pin, now) is None
-
-
-def test_somebody_inactive_does_not_sign_in(session, people, now):
-    people.operator.active = False
-    session.commit()
-    assert sign_in(session, "Olga Operator", "1111", now) is None
-
-
-def lock(session, now):
-    for _ in range(TRIES):
-        sign_in(session, "Olga Operator", "9999", now)
-
-
-def test_five_wrong_pins_lock_a_person_out(session, people, now):
-    lock(session, now)
-    assert sign_in(session, "Olga Operator", "1111", now) is None
-    locked = session.scalars(select(AuditEvent).where(AuditEvent.action == "locked")).one()
-    assert (locked.subject_id, locked.details) == (people.operator.id, {"tries": TRIES})
-
-
-def test_a_lock_ends_after_five_minutes(session, people, now):
-    lock(session, now)
-    just_before = now + LOCK_TIME - timedelta(seconds=1)
-    assert sign_in(session, "Olga Operator", "1111", just_before) is None
-    assert sign_in(session, "Olga Operator", "1111", now + LOCK_TIME) == "Olga Operator"
-
-
-def test_a_lock_is_one_persons_only(session, people, now):
-    lock(session, now)
-    assert sign_in(session, "Emil Engineer", "2222", now) == "Emil Engineer"
-
-
-def test_a_right_pin_forgets_the_wrong_ones_before_it(session, people, now):
-    for _ in range(2):
-        for _ in range(TRIES - 1):
-            sign_in(session, "Olga Operator", "9999", now)
-        assert sign_in(session, "Olga Operator", "1111", now) == "Olga Operator"
-
-
-def test_a_new_pin_opens_the_lock(session, people, now):
-    lock(session, now)
-    with unit_of_work(session):
-        change_person(
-            session, people.operator, role=Role.OPERATOR, active=True, pin="7777",
-            actor=people.admin, now=now,
-        )  # fmt: skip
-    assert sign_in(session, "Olga Operator", "1111", now) is None
-    assert sign_in(session, "Olga Operator", "7777", now) == "Olga Operator"
-
-
-def test_a_pin_is_stored_as_a_hash_only(session, now):
-    person = add_person(session, "Nora New", Role.OPERATOR, "sesame", actor=None, now=now)
-    assert person.pin_hash.startswith("$argon2id$")
-    assert "sesame" not in person.pin_hash
-    session.flush()
-    assert "sesame" not in str([event.details for event in session.scalars(select(AuditEvent))])
 
 
 @pytest.mark.parametrize("pin", ["", "123", "x" * 65])
@@ -237,15 +145,3 @@ def test_nobody_can_sign_in_before_the_first_person(session, now):
     assert not has_people(session)
     add_person(session, "First", Role.ADMIN, "1234", actor=None, now=now)
     assert has_people(session)
-
-
-def test_wrong_pins_tried_at_once_all_count(sessions, people, now):
-    def guess(_number):
-        with sessions() as own:
-            return sign_in(own, "Olga Operator", "9999", now)
-
-    with ThreadPoolExecutor(TRIES) as pool:
-        assert list(pool.map(guess, range(TRIES))) == [None] * TRIES
-    with sessions() as own:
-        person = own.scalars(select(Person).where(Person.name == "Olga Operator")).one()
-        assert person.locked_until == now + LOCK_TIME

@@ -33,7 +33,8 @@ from trialog.feeds.demo import FOLDER, LAST_MOMENT, MARKER, demo_people, load_de
 from trialog.records import schema
 from trialog.records.database import embedded_url, make_engine, unit_of_work
 from trialog.records.models import Cell, Entry, Revision, Shift
-from trialog.records.people import check_pin, find_person
+from trialog.records.people import find_person
+from trialog.records.pins import check_pin
 from trialog.records.queries import find_trial
 from trialog.records.verify import verify
 from trialog.records.words import Role

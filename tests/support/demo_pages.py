@@ -9,6 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from support.browsing import WEB_CONFIG, serving
 from support.compiled import COMPILED_TEMPLATES
+from support.signed_in import begin_session
 
 from trialog.feeds.demo import ENGINEER
 from trialog.records.database import embedded_url
@@ -19,19 +20,13 @@ class DemoPages:
     """The demo's application with its engineer signed in, and the addresses of its pages."""
 
     def __init__(self, app, engine):
-        from trialog.web.identity import SIGNED_IN_AT, SignedIn  # noqa: PLC0415 - slow to import
-
         self.app, self.client = app, app.test_client()
         with Session(engine) as session:
             engineer = session.scalars(select(Person).where(Person.name == ENGINEER)).one()
             cell = session.scalars(select(Cell)).one()
             trials = session.scalars(select(Trial.id).order_by(Trial.id)).all()
             shift = session.scalars(select(Shift.id).order_by(Shift.id.desc())).first()
-            with self.client.session_transaction() as signed_in:
-                signed_in["_user_id"] = SignedIn(engineer).get_id()
-                signed_in["_fresh"] = True
-                signed_in[SIGNED_IN_AT] = datetime.now(UTC).timestamp()
-                signed_in.permanent = True
+            begin_session(self.client, engineer, datetime.now(UTC))
         self.trials = [f"/trials/{trial}" for trial in trials]
         self.shift, self.cell = f"/shifts/{shift}", f"/cells/{cell.id}"
         self.readiness, self.home, self.fleet = f"{self.cell}/readiness", "/", "/fleet"

@@ -37,6 +37,7 @@ class StubServer:
         self.photo_status = None
         self.stamps = dict.fromkeys(PEOPLE, "stamp-1")
         self.wrong_tries = 0
+        self.waits = None  # seconds that a name is locked for after a wrong PIN
         self.version = None
         self.ahead = 0.0
         self.refuse = never
@@ -86,8 +87,8 @@ class StubServer:
             return self._photo(path.rpartition("/")[2], content)
         return self._entries(json.loads(content))
 
-    def _now(self):
-        return datetime.fromtimestamp(time.time() - self.ahead, UTC).isoformat()
+    def _now(self, later=0):
+        return datetime.fromtimestamp(time.time() - self.ahead + later, UTC).isoformat()
 
     def _enrol(self, body):
         if body["code"] != CODE:
@@ -132,7 +133,8 @@ class StubServer:
     def _sign_in(self, body):
         if body["pin"] != PEOPLE[body["person"]][1]:
             self.wrong_tries += 1
-            return 403, _error("pin must be this person's", "pin")
+            waits = {} if self.waits is None else {"wait_until": self._now(self.waits)}
+            return 403, _error("pin must be this person's", "pin") | waits
         return 200, {"person": self._person(body["person"]), "now": self._now()}
 
     def _photo(self, name, content):

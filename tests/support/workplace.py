@@ -68,7 +68,7 @@ class Workplace:
     def _set_up(self, session):
         self.people = {
             name: Person(
-                name=name, role=Role(name.split()[-1]), pin_hash="-", failed_tries=0,
+                name=name, role=Role(name.split()[-1]), pin_hash="-",
                 active=not name.startswith("left"), created_at=START,
             )
             for name in EVERYBODY

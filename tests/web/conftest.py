@@ -2,45 +2,10 @@
 
 from __future__ import annotations
 
-import re
-from datetime import UTC, datetime
-
 import pytest
+from support.visiting import Visitor
 
 from trialog.records.words import Role
-from trialog.web.identity import SIGNED_IN_AT, SignedIn
-
-TOKEN = re.compile(r'name="csrf_token"[^>]*value="([^"]+)"')
-
-
-class Visitor:
-    """A browser without a screen, that sends the token of the page as a browser would."""
-
-    def __init__(self, app):
-        self.client = app.test_client()
-
-    def get(self, path, **options):
-        return self.client.get(path, **options)
-
-    def token(self):
-        """Return the token of a page that every signed-in person sees."""
-        return TOKEN.search(self.client.get("/help").text)[1]
-
-    def post(self, path, data=None, *, page=None, **options):
-        """Load a page that holds a form, then send the form."""
-        shown = self.client.get(page or path).text
-        found = TOKEN.search(shown)
-        assert found, f"no form on {page or path}: {shown[-600:]}"
-        return self.client.post(path, data={"csrf_token": found[1], **(data or {})}, **options)
-
-    def sign_in(self, person, at=None):
-        """Begin a session as the sign-in page does, without the slow PIN check."""
-        with self.client.session_transaction() as session:
-            session["_user_id"] = SignedIn(person).get_id()
-            session["_fresh"] = True
-            session[SIGNED_IN_AT] = (at or datetime.now(UTC)).timestamp()
-            session.permanent = True
-        return self
 
 
 @pytest.fixture
@@ -50,11 +15,13 @@ def stranger(app):
 
 
 @pytest.fixture
-def visitor_as(app, people):
+def visitor_as(app, session, people):
     """Return a maker of visitors by role."""
 
     def make(role):
-        return Visitor(app).sign_in(getattr(people, Role(role).value))
+        visitor = Visitor(app).sign_in(getattr(people, Role(role).value))
+        session.rollback()  # what it read before is old now, and SQLite writes nothing on top of it
+        return visitor
 
     return make
 

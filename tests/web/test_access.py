@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 
 from trialog.records.people import Action, may
 from trialog.records.words import Role, Scope
 from trialog.web import security
+from trialog.web.database import state
 from trialog.web.security import PUBLIC, TABLETS, access_of
 
 OPEN_TO_ALL = {
@@ -128,18 +130,69 @@ def test_every_route_refuses_the_wrong_role_and_only_it(app, people, visitor_as,
     assert wrong == []
 
 
-def test_every_post_refuses_a_forged_request(app, people, admin):
+WITHOUT_COOKIE = ("/api/tablet/", "/api/v1/")
+"""What takes a key or a token and no cookie, so that no other site can lend a browser's to it."""
+
+
+def test_everything_that_changes_something_refuses_a_forged_request(app, people, admin):
     forged = []
     for rule in app.url_map.iter_rules():
-        # Tablets' and clients' own APIs take no cookie: no other site can lend a browser's to them.
-        programs = rule.rule.startswith(("/api/tablet/", "/api/v1/"))
-        if "POST" in rule.methods and not programs:
-            answer = admin.client.post(
-                address(rule), data={"name": "x"}, headers={"Accept": "application/json"}
-            )
+        if rule.rule.startswith(WITHOUT_COOKIE):
+            continue
+        for method in rule.methods - {"GET", "HEAD", "OPTIONS"}:
+            answer = admin.client.open(
+                address(rule), method=method, data={"name": "x"},
+                headers={"Accept": "application/json"},
+            )  # fmt: skip
             if answer.status_code != 400 or answer.json["error"]["field"] != "csrf_token":
-                forged.append((rule.rule, answer.status_code))
+                forged.append((method, rule.rule, answer.status_code))
     assert forged == []
+
+
+FOREIGN = (
+    {"Origin": "https://elsewhere.example"},
+    {"Origin": "null"},  # a page in a sandbox, or a file
+    {"Origin": "http://localhost:81"},
+    {"Origin": "http://localhost.elsewhere.example"},
+    {"Origin": "http://["},
+    {"Sec-Fetch-Site": "cross-site", "Origin": "http://localhost"},
+    {"Sec-Fetch-Site": "same-site"},
+)
+
+
+@pytest.mark.parametrize("headers", FOREIGN, ids=str)
+def test_nothing_is_taken_that_a_page_of_another_site_sends(app, people, admin, headers):
+    """Also with everything else right: a token that leaked, a tablet's key, a program's."""
+    app.config["WTF_CSRF_ENABLED"] = False
+    app.config["RATELIMIT_ENABLED"] = False
+    taken = []
+    for rule in app.url_map.iter_rules():
+        for method in rule.methods - {"GET", "HEAD", "OPTIONS"}:
+            answer = admin.client.open(address(rule), method=method, headers=headers)
+            refused = answer.status_code == 403 and "a page of another site" in answer.text
+            if not refused and answer.status_code != 401:  # the tablets' own, without their key
+                taken.append((method, rule.rule, answer.status_code))
+    assert taken == []
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {},
+        {"Origin": "http://localhost"},
+        {"Sec-Fetch-Site": "same-origin", "Origin": "https://cells.shop.example"},
+        {"Sec-Fetch-Site": "none"},
+        {"Origin": "https://trialog.shop.example"},
+    ],
+    ids=str,
+)
+def test_what_our_own_pages_send_is_taken(app, admin, monkeypatch, headers):
+    notices = replace(state(app).settings.notices, public_url="https://trialog.shop.example")
+    settings = replace(state(app).settings, notices=notices)
+    monkeypatch.setitem(app.extensions, "trialog", replace(state(app), settings=settings))
+    answer = admin.post("/people/new", {"name": "N", "role": "operator", "pin": "4711"},
+                        headers=headers)  # fmt: skip
+    assert answer.location == "/people"
 
 
 def test_a_program_without_sign_in_gets_the_error_form_instead_of_a_redirect(stranger, people):

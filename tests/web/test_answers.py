@@ -132,7 +132,7 @@ def test_who_comes_second_is_told_so_and_nothing_is_saved(app, stranger, people)
     def clash():
         session = get_session()
         session.add(Person(
-            name=people.operator.name, role="admin", pin_hash="x", failed_tries=0,
+            name=people.operator.name, role="admin", pin_hash="x",
             created_at=people.operator.created_at,
         ))  # fmt: skip
         session.flush()

@@ -2,15 +2,26 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from flask import Response
+from sqlalchemy import select
+from support.visiting import Visitor
 
 from trialog.records.database import unit_of_work
-from trialog.records.people import TRIES, change_person
+from trialog.records.models import Person, SignIn, WrongPins
+from trialog.records.people import change_person
+from trialog.records.pins import ANYWHERE_ELSE, TRIES
+from trialog.records.sign_ins import LIFETIME
 from trialog.records.words import Role
-from trialog.web.auth.views import LOCKED, WRONG
-from trialog.web.identity import LIFETIME
+from trialog.web import known
+from trialog.web.auth.views import LOCKED as WORDS
+from trialog.web.auth.views import WRONG
+from trialog.web.identity import TOKEN, SignedIn
+
+LOCKED = WORDS.partition("{")[0]
 
 
 def enter(visitor, person, pin, page="/login"):
@@ -58,12 +69,100 @@ def test_a_name_that_is_not_on_the_list_is_refused(stranger, people):
     assert stranger.get("/").status_code == 302
 
 
-def test_too_many_wrong_pins_lock_the_name_and_say_so(stranger, people):
+def test_too_many_wrong_pins_from_anywhere_else_lock_only_that(app, stranger, people):
+    own = Visitor(app)
+    pin = people.pin(people.operator)
+    assert enter(own, people.operator, pin).location == "/"
+    own.post("/logout", page="/")
     for _ in range(TRIES - 1):
         assert LOCKED not in enter(stranger, people.operator, "0000").text
     assert LOCKED in enter(stranger, people.operator, "0000").text
-    assert LOCKED in enter(stranger, people.operator, people.pin(people.operator)).text
+    assert LOCKED in enter(stranger, people.operator, pin).text
     assert stranger.get("/").status_code == 302
+    assert enter(own, people.operator, pin).location == "/"
+
+
+def test_a_browser_that_is_known_has_tries_of_its_own(app, stranger, people):
+    pin = people.pin(people.operator)
+    enter(stranger, people.operator, pin)
+    stranger.post("/logout", page="/")
+    for _ in range(TRIES):
+        said = enter(stranger, people.operator, "0000").text
+    assert LOCKED in said
+    assert enter(Visitor(app), people.operator, pin).location == "/"
+    assert LOCKED not in enter(stranger, people.engineer, "0000").text
+
+
+def known_to(visitor):
+    return visitor.client.get_cookie("trialog_known").value
+
+
+@pytest.mark.parametrize("forged", ["", "x", "e30.x", "WyJ4Il0.x", "\u00e9", "x" * 4000])
+def test_a_forged_mark_of_a_known_browser_is_anywhere_else(app, stranger, people, forged):
+    stranger.client.set_cookie("trialog_known", forged)
+    for _ in range(TRIES):
+        said = enter(stranger, people.operator, "0000").text
+    assert LOCKED in said
+    assert LOCKED in enter(Visitor(app), people.operator, "1111").text
+
+
+def test_a_mark_is_fresh_at_each_sign_in_so_that_one_put_there_before_is_worth_nothing(
+    app, stranger, people
+):
+    """Somebody copies the mark of a shared browser, for tries at the place of its next user."""
+    enter(stranger, people.operator, people.pin(people.operator))
+    copied = known_to(stranger)
+    stranger.post("/logout", page="/")
+    enter(stranger, people.operator, people.pin(people.operator))
+    assert known_to(stranger) != copied
+    stranger.post("/logout", page="/")
+    guesser = Visitor(app)
+    guesser.client.set_cookie("trialog_known", copied)
+    for _ in range(TRIES):
+        enter(guesser, people.operator, "0000")
+    assert enter(stranger, people.operator, people.pin(people.operator)).location == "/"
+
+
+def test_a_new_pin_makes_a_known_browser_anywhere_else(app, stranger, people, session):
+    enter(stranger, people.operator, people.pin(people.operator))
+    change(session, people.operator, pin="7654321")
+    for _ in range(TRIES):
+        enter(stranger, people.operator, "0000")
+    session.rollback()
+    assert session.scalars(select(WrongPins.place)).all() == [ANYWHERE_ELSE]
+
+
+def test_many_people_at_one_computer_are_known_there_and_the_cookie_stays_small(app, people):
+    with app.test_request_context("/login"):
+        jar = ""
+        for number in range(1, 200):
+            person = Person(id=number, pin_hash="x")
+            answer = Response()
+            with app.test_request_context("/login", headers={"Cookie": f"trialog_known={jar}"}):
+                known.remember(answer, person)
+            jar = answer.headers["Set-Cookie"].partition("=")[2].partition(";")[0]
+            assert len(answer.headers["Set-Cookie"]) < 4000
+    with app.test_request_context("/login", headers={"Cookie": f"trialog_known={jar}"}):
+        places = [known.place_of(Person(id=number, pin_hash="x")) for number in range(1, 200)]
+    assert len(set(places[-known.MOST_PEOPLE :])) == known.MOST_PEOPLE
+    assert ANYWHERE_ELSE not in places[-known.MOST_PEOPLE :]
+    assert set(places[: -known.MOST_PEOPLE]) == {ANYWHERE_ELSE}
+
+
+def test_an_admin_sees_where_wrong_pins_were_typed_and_can_end_the_wait(
+    app, stranger, admin, people
+):
+    for _ in range(TRIES):
+        enter(stranger, people.operator, "0000")
+    assert "wrong PINs: somewhere no PIN is looked at until" in admin.get("/people").text
+    page = admin.get(f"/people/{people.operator.id}/edit").text
+    assert re.search(r"<td>anywhere else</td><td class=\"num\">5</td>", page)
+    answer = admin.post(
+        f"/people/{people.operator.id}/unlock", page=f"/people/{people.operator.id}/edit"
+    )
+    assert answer.location == f"/people/{people.operator.id}/edit"
+    assert "Wrong PINs" not in admin.get(answer.location).text.split("</h1>")[1].split("roles")[0]
+    assert enter(stranger, people.operator, people.pin(people.operator)).location == "/"
 
 
 def test_too_many_tries_from_one_address_are_told_to_wait(app, stranger, people):
@@ -99,6 +198,67 @@ def test_signing_out_ends_the_session(operator):
     answer = operator.post("/logout", page="/")
     assert answer.location == "/login"
     assert operator.get("/").status_code == 302
+
+
+def session_of(visitor):
+    return visitor.client.get_cookie("trialog_session").value
+
+
+def test_signing_out_ends_the_session_wherever_its_cookie_was_copied_to(app, operator):
+    thief = Visitor(app)
+    thief.client.set_cookie("trialog_session", session_of(operator))
+    assert thief.get("/").status_code == 200
+    operator.post("/logout", page="/")
+    assert thief.get("/").status_code == 302
+
+
+def test_signing_out_here_leaves_other_sessions_and_everywhere_ends_them(app, people, operator):
+    other, third = (Visitor(app).sign_in(people.operator) for _ in range(2))
+    engineer = Visitor(app).sign_in(people.engineer)
+    operator.post("/logout", page="/")
+    assert other.get("/").status_code == 200
+    assert (
+        "signed out everywhere"
+        in other.post("/logout", {"everywhere": "1"}, page="/", follow_redirects=True).text
+    )
+    assert third.get("/").status_code == 302
+    assert engineer.get("/").status_code == 200
+
+
+def test_a_session_that_somebody_put_into_a_browser_before_signing_in_is_not_gone_on_with(
+    app, stranger, people
+):
+    """Session fixation: the planted cookie must not come to be signed in."""
+    planter = Visitor(app)
+    planter.get("/login")
+    planted = session_of(planter)
+    stranger.client.set_cookie("trialog_session", planted)
+    answer = enter(stranger, people.operator, people.pin(people.operator))
+    assert answer.location == "/"
+    assert session_of(stranger) != planted
+    assert planter.get("/").status_code == 302
+    own = Visitor(app).sign_in(people.engineer)
+    stranger.client.set_cookie("trialog_session", session_of(own))
+    enter(stranger, people.operator, people.pin(people.operator), page="/")
+    assert own.get("/").status_code == 302  # that session has ended, it did not change hands
+    assert "Olga Operator" in stranger.get("/").text
+
+
+def test_a_cookie_that_is_signed_but_names_no_session_is_worth_nothing(app, operator, people):
+    with operator.client.session_transaction() as session:
+        del session[TOKEN]
+    assert operator.get("/").status_code == 302
+    operator.sign_in(people.operator)
+    with operator.client.session_transaction() as session:
+        session["_user_id"] = SignedIn(people.admin).get_id()
+    assert operator.get("/").status_code == 302  # somebody else's session
+
+
+def test_old_sessions_are_cleared_away(app, people, session):
+    Visitor(app).sign_in(people.operator, at=datetime.now(UTC) - timedelta(hours=13))
+    Visitor(app).sign_in(people.engineer)
+    session.rollback()
+    assert session.scalars(select(SignIn.person_id)).all() == [people.engineer.id]
 
 
 @pytest.mark.parametrize("changes", [{"active": False}, {"role": Role.ENGINEER}, {"pin": "987654"}])

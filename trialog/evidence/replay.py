@@ -91,7 +91,7 @@ class _Replay:
 
     def run(self) -> None:
         cell_id = self.as_of.cell_id
-        self._copy(Person, pin_hash="", failed_tries=0, locked_until=None)
+        self._copy(Person, pin_hash="")
         self._copy(Cell, Cell.id == cell_id, chain_length=0, chain_head="")
         for table in (Device, FailureMode, Requirement):
             self._copy(table, table.cell_id == cell_id)

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from enum import StrEnum
 
-from argon2 import PasswordHasher
-from argon2.exceptions import VerificationError
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -15,14 +13,9 @@ from trialog.errors import ConflictError, InvalidValueError, NotAllowedError, Un
 from trialog.records.audit import record_event
 from trialog.records.entries import check_name, storable
 from trialog.records.models import Person
+from trialog.records.pins import forget_wrong_pins, hash_pin
+from trialog.records.sign_ins import end_sign_ins
 from trialog.records.words import Role
-
-SHORTEST_PIN = 4
-LONGEST_PIN = 64
-TRIES = 5
-LOCK_TIME = timedelta(minutes=5)
-
-_hasher = PasswordHasher()
 
 
 class Action(StrEnum):
@@ -124,9 +117,7 @@ def add_person(
     name = check_name("name", name)
     if session.scalar(select(Person.id).where(Person.name == name)) is not None:
         raise ConflictError(f"name must be new, but there is already a person {name!r}")
-    person = Person(
-        name=name, role=role, pin_hash=_hashed(pin), active=True, failed_tries=0, created_at=now
-    )
+    person = Person(name=name, role=role, pin_hash=hash_pin(pin), active=True, created_at=now)
     session.add(person)
     session.flush()
     record_event(session, "added", "person", person.id, actor=actor, now=now, name=name, role=role)
@@ -145,6 +136,8 @@ def change_person(
 ) -> None:
     """Change a person's role, PIN (empty: as it is) or whether they may sign in.
 
+    Any of these ends the person's sign-ins; a new PIN also ends all waits after wrong ones.
+
     Raises
     ------
     ConflictError
@@ -152,9 +145,12 @@ def change_person(
     """
     if not (role is Role.ADMIN and active):
         _require_other_admin(session, person)
-    person.role, person.active = role, active
     if pin:
-        person.pin_hash, person.failed_tries, person.locked_until = _hashed(pin), 0, None
+        person.pin_hash = hash_pin(pin)
+        forget_wrong_pins(session, person)
+    if pin or not active or role is not person.role:
+        end_sign_ins(session, person)
+    person.role, person.active = role, active
     record_event(
         session, "changed", "person", person.id,
         actor=actor, now=now, role=role, active=active, pin_changed=bool(pin),
@@ -177,42 +173,14 @@ def find_person(session: Session, name: str) -> Person:
     return person
 
 
-def check_pin(session: Session, name: str, pin: str, *, now: datetime) -> Person | None:
-    """Return the active person whose PIN this is, else None.
+def unlock(session: Session, person: Person, *, actor: Person, now: datetime) -> None:
+    """End all waits after wrong PINs; the PIN stays.
 
-    After five wrong tries in a row the person is locked out for five minutes. Must run
-    in a unit of work that is committed also when the answer is None, so that tries count.
+    Raises
+    ------
+    NotAllowedError
+        If the actor may not manage people.
     """
-    statement = select(Person).where(Person.name == name.strip()).with_for_update()
-    if not storable(name + pin):
-        return None
-    person = session.scalar(statement)
-    if person is None or not person.active:
-        _hasher.hash(pin)  # as slow as a real check: names cannot be told from the time taken
-        return None
-    if person.locked_until is not None and now < person.locked_until:
-        return None
-    if _matches(person, pin):
-        person.failed_tries, person.locked_until = 0, None
-        return person
-    person.failed_tries += 1
-    if person.failed_tries >= TRIES:
-        person.failed_tries, person.locked_until = 0, now + LOCK_TIME
-        record_event(session, "locked", "person", person.id, actor=None, now=now, tries=TRIES)
-    return None
-
-
-def _matches(person: Person, pin: str) -> bool:
-    try:
-        return _hasher.verify(person.pin_hash, pin)
-    except VerificationError:
-        return False
-
-
-def _hashed(pin: str) -> str:
-    if not SHORTEST_PIN <= len(pin) <= LONGEST_PIN:
-        # The value stays out of the message: it is a secret.
-        raise InvalidValueError(
-            "PIN", f"have {SHORTEST_PIN} to {LONGEST_PIN} characters", "•" * len(pin)
-        )
-    return _hasher.hash(pin)
+    require(actor, Action.MANAGE_PEOPLE)
+    forget_wrong_pins(session, person)
+    record_event(session, "unlocked", "person", person.id, actor=actor, now=now)

@@ -23,8 +23,6 @@ from trialog.records.chain import canonical
 CHUNK = 500
 
 VOLATILE: dict[str, frozenset[str]] = {
-    # Counted at each sign-in, and not a statement of anybody's.
-    "person": frozenset({"failed_tries", "locked_until"}),
     # The logbook's own chain ends there.
     "cell": frozenset({"chain_length", "chain_head"}),
     # Noted each time the tablet sends.

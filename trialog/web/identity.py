@@ -5,23 +5,28 @@ from __future__ import annotations
 import hashlib
 import hmac
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from typing import cast
 
 from flask import Flask, g, request, session
 from flask_login import LoginManager, current_user, login_user, logout_user
 
 from trialog.errors import NotAllowedError
+from trialog.records.database import unit_of_work
 from trialog.records.models import Person, Tablet
 from trialog.records.people import Action, may
+from trialog.records.sign_ins import (
+    LIFETIME,
+    begin_sign_in,
+    end_sign_in,
+    end_sign_ins,
+    person_signed_in,
+)
 from trialog.records.tablets import tablet_of_key
 from trialog.web.clock import now
 from trialog.web.database import get_session
 
-LIFETIME = timedelta(hours=12)
-"""How long a sign-in lasts: longer than any shift; common practice, no source."""
-
-SIGNED_IN_AT = "signed_in_at"
+TOKEN = "sign_in"  # noqa: S105 - the name of what holds one
+"""Where a session keeps the secret that its row is found by."""
 
 login_manager = LoginManager()
 
@@ -47,15 +52,25 @@ def stamp(person: Person) -> str:
 
 
 def sign_in(person: Person) -> None:
-    """Begin a session; whatever an earlier one held is gone."""
+    """Begin a session with a secret of its own; whatever an earlier one held is gone."""
+    records, before = get_session(), session.get(TOKEN, "")
+    with unit_of_work(records):
+        end_sign_in(records, before)
+        token = begin_sign_in(records, person, now=now())
     session.clear()
     login_user(SignedIn(person))
     session.permanent = True
-    session[SIGNED_IN_AT] = now().timestamp()
+    session[TOKEN] = token
 
 
-def sign_out() -> None:
-    """End the session."""
+def sign_out(*, everywhere: bool = False) -> None:
+    """End the session wherever its cookie was copied to, or all sessions of the person."""
+    records = get_session()
+    person = current_person() if everywhere and current_user.is_authenticated else None
+    with unit_of_work(records):
+        end_sign_in(records, session.get(TOKEN, ""))
+        if person is not None:
+            end_sign_ins(records, person)
     logout_user()
     session.clear()
 
@@ -95,15 +110,18 @@ def i_may(action: Action | str) -> bool:
 @login_manager.user_loader  # type: ignore[untyped-decorator]  # flask_login has no types
 def _load(identity: str) -> SignedIn | None:
     number, _, mark = identity.partition(":")
-    person = get_session().get(Person, int(number)) if number.isdigit() else None
-    if person is None or not person.active or _too_old(now()):
+    person = person_signed_in(get_session(), str(session.get(TOKEN, "")), now=now())
+    if person is None or str(person.id) != number:
         return None
     return SignedIn(person) if hmac.compare_digest(mark, stamp(person)) else None
 
 
-def _too_old(moment: datetime) -> bool:
-    begun = session.get(SIGNED_IN_AT)
-    return not isinstance(begun, float) or moment.timestamp() - begun > LIFETIME.total_seconds()
+def cookie_name(app: Flask, plain: str) -> str:
+    """Return a cookie's name: over HTTPS one that only this host can have set.
+
+    The prefix is RFC 6265bis, section 4.1.3.2: such a cookie has no domain, and came by HTTPS.
+    """
+    return f"__Host-{plain}" if app.config["SESSION_COOKIE_SECURE"] else plain
 
 
 def init_app(app: Flask) -> None:
@@ -111,7 +129,7 @@ def init_app(app: Flask) -> None:
     app.config.update(
         PERMANENT_SESSION_LIFETIME=LIFETIME,
         SESSION_REFRESH_EACH_REQUEST=False,
-        SESSION_COOKIE_NAME="trialog_session",
+        SESSION_COOKIE_NAME=cookie_name(app, "trialog_session"),
         SESSION_COOKIE_HTTPONLY=True,
         SESSION_COOKIE_SAMESITE="Lax",
     )

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from typing import Any, TypeVar
+from urllib.parse import urlsplit
 
 from flask import Flask, Response, current_app, g, redirect, request, url_for
 from flask_limiter import Limiter
 from flask_limiter.util import get_remote_address
 from flask_login import current_user
 from flask_wtf.csrf import CSRFProtect
-from werkzeug.exceptions import Unauthorized
+from werkzeug.exceptions import Forbidden, Unauthorized
 from werkzeug.wrappers import Response as AnyResponse
 
 from trialog.records.people import Action, require
+from trialog.web.database import state
 from trialog.web.errors import wants_json
 from trialog.web.identity import current_person, tablet_by_key
 
@@ -54,6 +56,13 @@ NO_TABLET = (
     "This tablet is not enrolled, or no longer. What it holds stays on it; an engineer can give it "
     "a new code."
 )
+
+FOREIGN = (
+    "This was sent by a page of another site, so nothing was taken. Open trialog itself, and do it "
+    "there. If this is trialog: whatever stands in front of the server must pass on the Host that "
+    "people use, or TRIALOG_PUBLIC_URL must name it."
+)
+_LOOKS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 View = Callable[..., Any]
 V = TypeVar("V", bound=View)
@@ -127,6 +136,7 @@ def init_app(app: Flask) -> None:
     csrf.init_app(app)
     limiter.init_app(app)
     app.before_request(_require_access)
+    app.before_request(_refuse_foreign_page)
     app.after_request(_add_headers)
     public(app.view_functions["static"])
 
@@ -157,6 +167,29 @@ def _require_access() -> AnyResponse | None:
         return _ask_to_sign_in()
     require(current_person(), Action(str(access)))
     return None
+
+
+def _refuse_foreign_page() -> None:
+    """Refuse what a page of another site has a browser send, whatever cookie or token it holds.
+
+    Browsers say it themselves where the connection is secure (Fetch Metadata Request Headers, W3C,
+    section 2.3); over plain HTTP the origin is compared. A program says neither.
+    """
+    if request.method in _LOOKS:
+        return
+    site = request.headers.get("Sec-Fetch-Site")
+    if site is not None:
+        foreign = site not in {"same-origin", "none"}
+    else:
+        origin = request.headers.get("Origin")
+        foreign = origin is not None and origin.partition("://")[2] not in _own_hosts()
+    if foreign:
+        raise Forbidden(FOREIGN)
+
+
+def _own_hosts() -> set[str]:
+    public = urlsplit(state().settings.notices.public_url or "").netloc
+    return {request.host, public} - {""}
 
 
 def _ask_to_sign_in() -> AnyResponse:

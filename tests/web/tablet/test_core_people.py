@@ -81,6 +81,20 @@ def test_with_the_network_the_server_decides(core, stub):
     assert stub.wrong_tries == 1
 
 
+def test_a_locked_name_is_told_how_long_to_wait_by_the_servers_clock(core, stub):
+    stub.ahead, stub.waits = 7200, 595
+    core.page.evaluate("() => trialog.tablet.refresh()")
+    told = core.sign_in(1, WRONG)
+    assert (told["why"], told["minutes"]) == ("locked", 10)
+    sign_out(core)
+    core.page.click('#people [data-person="1"]')
+    core.page.fill("#pin", WRONG)
+    core.page.click("#pin-go")
+    core.page.wait_for_function(
+        "() => document.getElementById('pin-said').textContent.includes('Wait 10 min')"
+    )
+
+
 def test_a_changed_pin_or_role_signs_out_and_forgets_the_old_pin(core, stub):
     stub.stamps[1] = "stamp-2"
     core.page.evaluate("() => trialog.tablet.refresh()")

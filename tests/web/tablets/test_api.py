@@ -8,10 +8,12 @@ import pytest
 from argon2 import PasswordHasher
 from sqlalchemy import select
 from support.cells import log_shift, make_cell
+from support.enrolled import Enrolled
 
 from trialog.records.database import unit_of_work
 from trialog.records.models import EnrolmentCode, Tablet
-from trialog.records.people import TRIES, change_person
+from trialog.records.people import change_person
+from trialog.records.pins import TRIES
 from trialog.records.tablets import make_code
 from trialog.records.words import Role
 
@@ -187,14 +189,27 @@ def test_a_pin_is_a_text_and_never_sent_back(tablet, people, pin):
     assert answer.get_json()["error"]["value"] is None
 
 
-def test_wrong_pins_lock_the_person_on_tablets_and_on_the_sign_in_page(tablet, people, stranger):
+def test_wrong_pins_lock_the_person_on_that_tablet_alone(app, session, *, tablet, people, stranger):
     wrong = [tablet.sign_in(people.operator.id, "0000") for _ in range(TRIES)]
     assert "locked" not in refused(wrong[0], 403, "pin")
-    assert "locked for five minutes" in refused(wrong[-1], 403, "pin")
+    assert "on this tablet, where this name is locked until" in refused(wrong[-1], 403, "pin")
     right = tablet.sign_in(people.operator.id, people.pin(people.operator))
-    assert "locked for five minutes" in refused(right, 403, "pin")
+    assert "is locked until" in refused(right, 403, "pin")
+    until = datetime.fromisoformat(right.get_json()["wait_until"])
+    assert timedelta(minutes=4) < until - datetime.now(UTC) <= timedelta(minutes=5)
+    assert "wait_until" not in wrong[0].get_json()
     form = {"name": people.operator.name, "pin": "1111", "next": ""}
-    assert "locked for five minutes" in stranger.post("/login", form).text
+    assert stranger.post("/login", form).location == "/"
+    other = Enrolled(app, session, people.engineer, name="green tablet")
+    assert other.sign_in(people.operator.id, "1111").status_code == 200
+    assert tablet.sign_in(people.engineer.id, people.pin(people.engineer)).status_code == 200
+
+
+def test_wrong_pins_from_elsewhere_lock_nobody_out_of_a_tablet(tablet, people, stranger):
+    form = {"name": people.operator.name, "pin": "0000", "next": ""}
+    said = [stranger.post("/login", form).text for _ in range(TRIES)]
+    assert "no PIN is looked at until" in said[-1]
+    assert tablet.sign_in(people.operator.id, "1111").status_code == 200
 
 
 def test_who_may_not_log_cannot_sign_in_at_a_tablet(tablet, people):
@@ -210,7 +225,7 @@ QUICK = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
 
 def test_pins_cannot_be_tried_fast(tablet, people, monkeypatch):
     # All tries within a minute, also where a hash as slow as it should be takes its time.
-    monkeypatch.setattr("trialog.records.people._hasher", QUICK)
+    monkeypatch.setattr("trialog.records.pins._hasher", QUICK)
     statuses = [tablet.sign_in(98, "1111").status_code for _ in range(31)]
     assert statuses == [403] * 30 + [429]
 

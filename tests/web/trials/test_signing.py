@@ -3,10 +3,11 @@
 import re
 
 import pytest
+from sqlalchemy import select
 from support.cells import revision
 
 from trialog.evidence import CAUTIONS
-from trialog.records.models import Acknowledgement, DueReport, Person, SignOff
+from trialog.records.models import Acknowledgement, DueReport, SignOff, WrongPins
 from trialog.web import noting
 
 TICKED = {f"caution_{number}": "y" for number in range(len(CAUTIONS))}
@@ -101,7 +102,8 @@ def test_a_wrong_pin_counts_towards_the_lock(on_trial, approver):
     on_trial.reach_go()
     approver.post(f"{on_trial.url}/sign", SIGNED | {"pin": "9999"})
     on_trial.session.rollback()
-    assert on_trial.session.get(Person, on_trial.people.approver.id).failed_tries == 1
+    held = on_trial.session.scalars(select(WrongPins)).one()
+    assert (held.person_id, held.total) == (on_trial.people.approver.id, 1)
 
 
 def test_only_a_go_can_be_signed(on_trial, approver):

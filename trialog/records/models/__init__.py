@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from trialog.records.models.access import SignIn, WrongPins
 from trialog.records.models.auditing import AuditChain, AuditEvent
 from trialog.records.models.clients import Client, ClientToken
 from trialog.records.models.derived import (
@@ -53,8 +54,10 @@ __all__ = [
     "Revision",
     "Revocation",
     "Shift",
+    "SignIn",
     "SignOff",
     "Tablet",
     "Trial",
     "VerdictChange",
+    "WrongPins",
 ]

@@ -29,8 +29,6 @@ class Person(Base):
     role: Mapped[Role] = mapped_column(choice(Role, "role"))
     pin_hash: Mapped[str] = mapped_column(String(200))
     active: Mapped[bool] = mapped_column(default=True)
-    failed_tries: Mapped[int] = mapped_column(default=0)
-    locked_until: Mapped[datetime | None]
     created_at: Mapped[datetime]
 
 

@@ -4,7 +4,7 @@ from flask_wtf import FlaskForm
 from wtforms import HiddenField, PasswordField, SelectField
 from wtforms.validators import InputRequired, Length
 
-from trialog.records.people import LONGEST_PIN
+from trialog.records.pins import LONGEST_PIN
 
 
 class SignInForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 from logging import WARNING
 from typing import Any, TypeVar
 
@@ -16,13 +17,14 @@ from trialog.records.base import LARGEST_ID
 from trialog.records.database import unit_of_work
 from trialog.records.intake import TakenIn, take_in
 from trialog.records.models import Cell, Person
-from trialog.records.people import Action, check_pin, require
+from trialog.records.people import Action, require
+from trialog.records.pins import check_pin, tablet_place, waits_until
 from trialog.records.queries import open_shift
 from trialog.records.tablets import enrol as enrol_tablet
 from trialog.records.tablets import note_clock, was_seen_lately
-from trialog.web.clock import now, zone
+from trialog.web.clock import local_time, now, zone
 from trialog.web.database import get_session
-from trialog.web.errors import error_body, error_body_of, error_response
+from trialog.web.errors import error_body, error_body_of
 from trialog.web.identity import current_tablet
 from trialog.web.journal.events import note_event
 from trialog.web.logging import bp
@@ -34,7 +36,7 @@ from trialog.web.logging.running import as_json, running_state
 from trialog.web.logging.shell import version
 from trialog.web.logging.taking import shift_named
 from trialog.web.noting import note_change
-from trialog.web.people.reading import is_locked, note_refused
+from trialog.web.people.reading import note_refused
 from trialog.web.security import (
     CODE_TRIES,
     NO_TABLET,
@@ -51,8 +53,8 @@ SMALL = 4 * 1024
 
 WRONG = "be this person's"
 LOCKED = (
-    "wait: it was wrong too often, and sign-in for this person is locked for five minutes. "
-    "An admin can set a new one if it is forgotten."
+    "wait: it was wrong too often on this tablet, where this name is locked until {until}. On "
+    "another tablet it still works. An admin can end the wait, or set a new PIN if it is forgotten."
 )
 
 
@@ -111,15 +113,24 @@ def sign_in() -> Response:
     # Before the PIN is looked at: a tablet must not tell whether it guessed an approver's.
     if (asked := _person(session, number)) is not None:
         require(asked, Action.LOG)
-    name = "" if asked is None else asked.name
+    name, place = "" if asked is None else asked.name, tablet_place(current_tablet().id)
     with unit_of_work(session):
-        person = check_pin(session, name, pin, now=moment)
+        person = check_pin(session, name, pin, place=place, now=moment)
+        until = waits_until(session, name, place, now=moment)
     if person is None:
-        locked = is_locked(session, name, now=moment)
-        note_refused(session, name, locked=locked)
-        rule = LOCKED if locked else WRONG
-        return error_response(403, error_body(f"pin must {rule}", "pin", rule))
+        note_refused(session, name, locked=until is not None)
+        return _refuse_pin(until)
     return jsonify(person=about_person(person), now=now().isoformat())
+
+
+def _refuse_pin(until: datetime | None) -> Response:
+    """Answer to a wrong PIN, or to any before `until`, which the page counts down to."""
+    rule = WRONG if until is None else LOCKED.format(until=local_time(until))
+    body = error_body(f"pin must {rule}", "pin", rule)
+    waits = {} if until is None else {"wait_until": until.isoformat()}
+    answer = jsonify(body | waits)
+    answer.status_code = 403
+    return answer
 
 
 @bp.post("/api/tablet/entries")

@@ -7,7 +7,7 @@ from wtforms import BooleanField, PasswordField, SelectField, StringField
 from wtforms.validators import Length, Optional
 
 from trialog.records.base import NAME_LIMIT
-from trialog.records.people import LONGEST_PIN, SHORTEST_PIN
+from trialog.records.pins import LONGEST_PIN, SHORTEST_PIN
 from trialog.records.words import Role
 from trialog.web.fields import Given
 

@@ -6,15 +6,17 @@ from flask import flash, redirect, render_template, url_for
 from sqlalchemy.orm import Session
 from werkzeug.wrappers import Response
 
+from trialog.records.database import unit_of_work
 from trialog.records.models import Person
 from trialog.records.people import Action, add_person, change_person
+from trialog.records.people import unlock as unlock_person
 from trialog.records.words import Role
 from trialog.web.clock import now
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person, sign_in
 from trialog.web.people import bp
 from trialog.web.people.forms import NewPersonForm, PersonForm
-from trialog.web.people.reading import all_people
+from trialog.web.people.reading import all_people, guesses, waiting
 from trialog.web.saving import form_page, save
 from trialog.web.security import allowed
 
@@ -23,7 +25,9 @@ from trialog.web.security import allowed
 @allowed(Action.MANAGE_PEOPLE)
 def index() -> str:
     """List everybody."""
-    return render_template("people/index.html", people=all_people(get_session()), now=now())
+    session = get_session()
+    waits = waiting(session, now=now())
+    return render_template("people/index.html", people=all_people(session), waits=waits)
 
 
 @bp.route("/people/new", methods=["GET", "POST"])
@@ -56,7 +60,19 @@ def edit(person_id: int) -> Response:
                 sign_in(person)  # the change ended the session of whoever made it, too
             flash("Saved. A changed role or PIN ends the person's sign-in elsewhere.", "good")
             return redirect(url_for("home.index" if mine else "people.index"))
-    return form_page("people/edit.html", form, person=person)
+    found = guesses(get_session(), person)
+    return form_page("people/edit.html", form, person=person, guesses=found, now=now())
+
+
+@bp.post("/people/<int:person_id>/unlock")
+@allowed(Action.MANAGE_PEOPLE)
+def unlock(person_id: int) -> Response:
+    """End a person's waits after wrong PINs."""
+    session, person = get_session(), get_or_404(Person, person_id)
+    with unit_of_work(session):
+        unlock_person(session, person, actor=current_person(), now=now())
+    flash(f"{person.name} can try again everywhere.", "good")
+    return redirect(url_for("people.edit", person_id=person_id))
 
 
 def _change(session: Session, person: Person, form: PersonForm) -> bool:

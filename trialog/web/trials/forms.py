@@ -21,7 +21,7 @@ from wtforms.validators import AnyOf, InputRequired, Length
 from trialog.evidence import CAUTIONS
 from trialog.records.base import TEXT_LIMIT
 from trialog.records.entries import NewEntry
-from trialog.records.people import LONGEST_PIN
+from trialog.records.pins import LONGEST_PIN
 from trialog.records.words import AcknowledgementKind, EntryKind, RulingCause
 from trialog.web.fields import Given
 

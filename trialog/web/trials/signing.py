@@ -14,11 +14,13 @@ from trialog import evidence
 from trialog.errors import ConflictError, InvalidValueError
 from trialog.records.database import unit_of_work
 from trialog.records.models import Person, Revocation, SignOff, Trial
-from trialog.records.people import Action, check_pin
+from trialog.records.people import Action
+from trialog.records.pins import check_pin, waits_until
 from trialog.records.words import AcknowledgementKind
 from trialog.reports.document import File
 from trialog.reports.kinds import json_text
-from trialog.web.clock import now
+from trialog.web import known
+from trialog.web.clock import local_time, now
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
 from trialog.web.noting import keep_signed, note_change
@@ -30,8 +32,12 @@ from trialog.web.trials.forms import AcknowledgeForm, RefuseForm, SignForm
 from trialog.web.trials.views import build_report
 
 WRONG_PIN = (
-    "This is not your PIN, so nothing was written. After five wrong tries in a row your name is "
-    "locked for five minutes."
+    "This is not your PIN, so nothing was written. After five wrong ones no PIN of yours is looked "
+    "at here for a while."
+)
+WAIT = (
+    "Too many wrong PINs here, so nothing was written: none is looked at until {until}. An admin "
+    "can end the wait, or set a new PIN."
 )
 FIELDS = {"statement": "statement", "reason": "reason"}
 
@@ -122,17 +128,19 @@ def signed_document_json(sign_off_id: int) -> Response:
 
 def _decided(trial: Trial, form: Any, work: Callable[[Session, Person], object]) -> bool:
     """Check the PIN and do the work in one unit of work; a wrong PIN is kept, so tries count."""
-    session = get_session()
+    session, moment = get_session(), now()
+    name, place = current_person().name, known.place_of(current_person())
     try:
         with unit_of_work(session):
-            person = check_pin(session, current_person().name, form.pin.data, now=now())
+            person = check_pin(session, name, form.pin.data, place=place, now=moment)
+            until = waits_until(session, name, place, now=moment)
             if person is not None:
                 work(session, person)
     except (InvalidValueError, ConflictError) as error:
         place_error(form, FIELDS, error)
         return False
     if person is None:
-        form.pin.errors = [WRONG_PIN]
+        form.pin.errors = [WAIT.format(until=local_time(until)) if until else WRONG_PIN]
         return False
     note_change(trial.cell, actor=current_person())
     keep_signed(trial)

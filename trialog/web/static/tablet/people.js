@@ -44,7 +44,7 @@
 
   let turn = Promise.resolve();
 
-  /* Resolves to {ok: true, person, offline} or {ok: false, why, left, message}, `why` being
+  /* Resolves to {ok: true, person, offline} or {ok: false, why, left, minutes, message}, `why` being
      "wrong", "locked", "refused" (may not log), "revoked" (the tablet is) or "not here yet" (no
      network, and never signed in here with one). One check at a time: tries made at once count one by one. */
   function signIn(id, pin) {
@@ -70,9 +70,13 @@
     if (answer.status === 403 && answer.body.error.field !== "pin") {
       return { ok: false, why: "refused", message }; /* the PIN is right, the role is not */
     }
-    const locked = answer.status === 429 || /lock/i.test(message);
-    return { ok: false, why: locked ? "locked" : "wrong", message };
+    if (answer.status === 429) return { ok: false, why: "locked", minutes: 1, message };
+    const wait = answer.body.wait_until;
+    if (wait) return { ok: false, why: "locked", minutes: minutesUntil(wait), message };
+    return { ok: false, why: "wrong", message };
   }
+
+  const minutesUntil = (time) => Math.max(1, Math.ceil((Date.parse(time) - clock.now()) / 60000));
 
   async function welcome(person, pin) {
     const secret = subtle ? await secretOf(pin) : {};

@@ -119,10 +119,10 @@
     else goOn();
   }
 
-  function whyNot({ why, left, message }) {
+  function whyNot({ why, left, minutes, message }) {
     if (why === "wrong" && left !== undefined) return t("pin.wrong_here", { left });
     if (why === "locked" && left !== undefined) return t("pin.locked_here");
-    return t(`pin.${why.replaceAll(" ", "_")}`, { message });
+    return t(`pin.${why.replaceAll(" ", "_")}`, { message, minutes });
   }
 
   function press(digit) {
