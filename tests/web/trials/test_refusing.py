@@ -51,7 +51,7 @@ def test_nothing_is_refused_or_revoked_while_something_is_missing(on_trial, appr
     assert stored(on_trial, Revocation) == []
     wrong = 2 if "pin" in change else 0
     held = stored(on_trial, WrongPins)
-    assert sum(one.total for one in held) == wrong // 2
+    assert sum(one.total for one in held) == wrong
 
 
 def test_a_signature_is_taken_back_with_a_reason_and_stays_on_record(on_trial, approver):

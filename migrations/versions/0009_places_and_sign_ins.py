@@ -2,8 +2,8 @@
 
 Counts of wrong PINs and the locks they led to (minutes long) are let go; everybody signs in again.
 
-Revision: 0008
-Follows: 0007
+Revision: 0009
+Follows: 0008
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0008"
-down_revision = "0007"
+revision = "0009"
+down_revision = "0008"
 branch_labels = None
 depends_on = None
 
