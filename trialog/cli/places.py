@@ -29,6 +29,7 @@ from trialog.records.database import (
     make_engine,
     make_sessions,
 )
+from trialog.records.disk import first_cause
 from trialog.records.outbox import CHANNELS, channels_set
 
 PERMISSION_DENIED = "42501"
@@ -104,10 +105,7 @@ def reachable(url: str) -> Iterator[None]:
 
 def _first_cause(error: DBAPIError) -> str:
     """Return what the driver said first; a rollback after it may fail as well, and say less."""
-    first, earlier = error, error.__context__
-    while earlier is not None:
-        first = earlier if isinstance(earlier, DBAPIError) else first
-        earlier = earlier.__context__
+    first = first_cause(error)
     return str(first.orig).strip() or type(first.orig).__name__
 
 

@@ -57,5 +57,19 @@ def room_for(file: Path) -> Room:
 
 def is_full(error: DBAPIError) -> bool:
     """Say whether a statement failed because a disk has no room."""
-    code = getattr(error.orig, "sqlite_errorcode", None)
-    return code == sqlite3.SQLITE_FULL or getattr(error.orig, "sqlstate", None) == DISK_FULL
+    cause = first_cause(error).orig
+    code = getattr(cause, "sqlite_errorcode", None)
+    return code == sqlite3.SQLITE_FULL or getattr(cause, "sqlstate", None) == DISK_FULL
+
+
+def first_cause(error: DBAPIError) -> DBAPIError:
+    """Return the error that came first: the end of what it broke off may fail as well.
+
+    SQLite, where a disk is full, ends the transaction by itself, so that a rollback to a savepoint
+    finds none and hides why.
+    """
+    first, earlier = error, error.__context__
+    while earlier is not None:
+        first = earlier if isinstance(earlier, DBAPIError) else first
+        earlier = earlier.__context__
+    return first

@@ -1,10 +1,14 @@
-"""SIGTERM: what is under way is answered, what is new refused, what was acknowledged is there."""
+"""`serve` as a process: it stops in order, and outlives a disk that takes no more.
+
+What was acknowledged is in the records in any case.
+"""
 
 from __future__ import annotations
 
 import http.client
 import json
 import re
+import resource
 import signal
 import threading
 from contextlib import closing, suppress
@@ -169,3 +173,25 @@ def test_the_end_is_not_put_off_for_ever(serve, session, lock):
         server.answer(under_way)
     lock.rollback()
     assert stuck not in stored(session)
+
+
+@pytest.mark.database("sqlite")  # a database server's files are not this process's
+def test_a_disk_that_takes_no_more_is_outlived(serve, session, trialog):
+    server = serve()
+    first, second = ([new_id("tap") for _ in range(50)] for _ in range(2))
+    pid, before = server.process.pid, stored(session)
+    _, most = resource.prlimit(pid, resource.RLIMIT_FSIZE)
+    # From here on the system refuses to let any file of the server's grow, as a full disk does.
+    resource.prlimit(pid, resource.RLIMIT_FSIZE, (1, most))
+    for _ in range(2):
+        assert server.answer(server.begin_to_send(*first))[0] == 503
+    assert server.ask("/health/live")[0] == 200
+    assert stored(session) == before
+    resource.prlimit(pid, resource.RLIMIT_FSIZE, (most, most))
+    for batch in (first, second):
+        status, answer = server.answer(server.begin_to_send(*batch))
+        assert (status, {one["status"] for one in answer["entries"]}) == (200, {"added"})
+    server.stop()
+    assert server.wait()[0] == 0
+    assert stored(session) == before | {*first, *second}
+    assert trialog("verify").exit_code == 0
