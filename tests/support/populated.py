@@ -37,6 +37,7 @@ class Populated:
     tablet: Enrolled
     revoked: Enrolled
     token: str
+    counting: str
     revoked_token: str
 
     def address(self, rule):
@@ -93,14 +94,15 @@ def populate(app, session, people):
 
 
 def let_clients_in(session, people, now):
-    """Let a client in with a token that opens everything, and one that is revoked."""
+    """Let a client in: one token opens everything, one lets count, and one is revoked."""
     by = {"actor": people.admin, "now": now - timedelta(days=1)}
     with unit_of_work(session):
         client = add_client(session, "relay box", people.engineer, **by)
         _, text = issue_token(session, client, list(Scope), **by)
+        _, counting = issue_token(session, client, [Scope.COUNT], **by)
         revoked, worthless = issue_token(session, client, list(Scope), **by)
         revoke_token(session, revoked, **by)
-        return client.id, revoked.id, text, worthless
+        return client.id, revoked.id, text, counting, worthless
 
 
 def log_things(session, cell, people, now):

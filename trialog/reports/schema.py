@@ -16,6 +16,7 @@ from trialog.evidence import Verdict
 from trialog.records.words import PlanKind
 from trialog.reliability import Decision
 from trialog.reports.kinds import KINDS, Kind
+from trialog.reports.sign_offs import SignOffStanding
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -52,6 +53,20 @@ def schema_of(kind: Kind) -> Schema:
 def schemas() -> dict[str, Schema]:
     """Return the schema of every kind of report, by its name."""
     return {name: schema_of(kind) for name, kind in KINDS.items()}
+
+
+def verdict_schema() -> Schema:
+    """Return the schema of what `verdict_now` says of a trial."""
+    known: dict[str, Schema] = {}
+    also = {
+        "sentence": TEXT,
+        "fixed": TEXT,
+        "changed_after": _list_of(TEXT),
+        "sign_off": _of(SignOffStanding, known),
+        "cautions": _list_of(TEXT),
+    }
+    whole = _object({**VERDICT["properties"], **also})
+    return {"title": "trialog verdict", **whole, "$defs": dict(sorted(known.items()))}
 
 
 def _of(annotation: Any, known: dict[str, Schema]) -> Schema:

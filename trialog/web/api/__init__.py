@@ -6,4 +6,12 @@ from trialog.web.problems import ROOT
 
 bp = Blueprint("api", __name__, url_prefix=ROOT, template_folder="templates")
 
-from trialog.web.api import clients  # noqa: E402, F401 - the views hang themselves on bp
+from trialog.web.api import (  # noqa: E402, F401 - the views hang themselves on bp
+    batches,
+    cells,
+    clients,
+    logbook,
+    reference,
+    reports,
+    trials,
+)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import Any, TypeVar
 
-from flask import request
+from flask import Response, request
 from pydantic import BaseModel, ConfigDict, ValidationError
 from werkzeug.datastructures import MultiDict
 from werkzeug.exceptions import BadRequest, UnsupportedMediaType
 
 from trialog.errors import TrialogError, shown
+from trialog.web import problems
+from trialog.web.api import bp
 
 LARGEST_BODY = 64 * 1024
 """Bytes of a body, where an operation does not say otherwise."""
@@ -113,3 +115,9 @@ _SAID = (
     ("Value error, ", ""),
 )
 """Beginnings of pydantic's messages, and how the house says the same after "must"."""
+
+
+@bp.errorhandler(InvalidFieldsError)
+def _on_invalid_fields(error: InvalidFieldsError) -> Response:
+    """Answer with every value that is at fault, not the first alone."""
+    return problems.respond(problems.problem(422, str(error), error.errors))

@@ -11,14 +11,22 @@ from flask import Response
 from pydantic import BaseModel
 
 from trialog.records.words import Scope
+from trialog.reports.kinds import FORMS
 from trialog.web.api import bp
 from trialog.web.api.access import scoped
-from trialog.web.api.answers import answer
+from trialog.web.api.answers import Plain, answer
 from trialog.web.api.bodies import LARGEST_BODY, read_body, read_query
 
 OPERATION = "trialog_operation"
 
-View = TypeVar("View", bound=Callable[..., BaseModel | Response])
+View = TypeVar("View", bound=Callable[..., BaseModel | Plain | Response])
+
+
+class File:
+    """Media types of files that operations answer with."""
+
+    LOG = ("text/csv",)
+    REPORTS = tuple(form.media_type for form in FORMS.values() if form.name != "json")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -27,7 +35,8 @@ class Operation:
 
     scope: Scope
     tag: str
-    gives: type[BaseModel]
+    gives: type[BaseModel] | str | None
+    also: tuple[str, ...]
     takes: type[BaseModel] | None
     query: type[BaseModel] | None
     problems: tuple[int, ...]
@@ -40,7 +49,8 @@ def operation(
     *,
     scope: Scope,
     tag: str,
-    gives: type[BaseModel],
+    gives: type[BaseModel] | str | None,
+    also: tuple[str, ...] = (),
     takes: type[BaseModel] | None = None,
     query: type[BaseModel] | None = None,
     problems: tuple[int, ...] = (),
@@ -49,13 +59,15 @@ def operation(
     """Make a function a view of the API, under `/api/v1` and its rule.
 
     The function gets the variable parts of the rule, then `body` (an instance of `takes`) and
-    `query` (an instance of `query`) where those are named, and returns an instance of `gives`.
+    `query` (an instance of `query`) where those are named, and returns an instance of `gives`;
+    `gives` may also name a schema of the reports (`reports/schema.py`), or be None where the
+    answer is a file. `also` are the media types of the files that it may answer with.
     Its docstring is the document's summary (the first line) and description (the rest).
     `problems` are the statuses that it may end in beyond those of every operation.
     """
     about = Operation(
-        scope=scope, tag=tag, gives=gives, takes=takes, query=query, problems=problems,
-        largest_body=largest_body,
+        scope=scope, tag=tag, gives=gives, also=also, takes=takes, query=query,
+        problems=problems, largest_body=largest_body,
     )  # fmt: skip
 
     def register(view: View) -> View:
