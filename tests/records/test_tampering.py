@@ -31,6 +31,8 @@ from trialog.records.chain import document_hash
 from trialog.records.database import unit_of_work
 from trialog.records.models import (
     Acknowledgement,
+    Client,
+    ClientToken,
     Entry,
     KeptReport,
     ParkedLine,
@@ -60,7 +62,11 @@ def set_up(session, cell, people, now):
         tablets = [
             Tablet(name=name, key_hash=name, enrolled_at=now) for name in ("blue tablet", "red")
         ]
-        session.add_all([requirement, *tablets])
+        clients = [
+            Client(name=name, responsible_id=people.engineer.id, made_at=now)
+            for name in ("relay box", "dashboard")
+        ]
+        session.add_all([requirement, *tablets, *clients])
         session.flush()
         trials = [
             Trial(
@@ -72,6 +78,13 @@ def set_up(session, cell, people, now):
         ]  # fmt: skip
         session.add_all(trials)
         session.flush()
+        session.add_all(
+            ClientToken(
+                client_id=client.id, hint=client.name[:5], token_hash=client.name, scopes=["read"],
+                made_at=now, expires_at=now,
+            )
+            for client in clients
+        )  # fmt: skip
         session.add_all(
             ParkedLine(
                 client_id=f"parked {tablet.id}", cell_id=cell.id, tablet_id=tablet.id, why="odd",

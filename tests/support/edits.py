@@ -32,7 +32,6 @@ PROTECTED = (
 FREE = {
     # Counted and noted in passing. A cell's chain_… columns and a photo's bytes are protected
     # otherwise than by the seal.
-    "person": VOLATILE["person"],
     "tablet": VOLATILE["tablet"],
     "client_token": VOLATILE["client_token"],
     # The database's own number for a line or an event. Nothing is said by it; what points at a

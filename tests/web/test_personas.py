@@ -41,7 +41,8 @@ WHO = {
         logging.tablet logging.worker logging.manifest logging.part logging.texts logging.enrol
         trust.show trust.certificate help.schema api.reference api.openapi_json""",
     TABLETS: "logging.pack logging.sign_in logging.add_tablet_entries logging.add_photo",
-    CLIENTS: """metrics.show api.whoami api.list_cells api.show_cell api.list_requirements api.list_people
+    CLIENTS: """metrics.show
+        api.whoami api.list_cells api.show_cell api.list_requirements api.list_people
         api.list_shifts api.show_shift api.show_logbook api.list_entries api.add_entries
         api.list_trials api.show_trial api.show_verdict api.shift_report api.trial_report
         api.evidence_report api.cell_report api.fleet_report api.export_log""",

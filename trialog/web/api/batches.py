@@ -32,6 +32,7 @@ from trialog.web.clock import now
 from trialog.web.database import get_session
 from trialog.web.errors import error_body_of, status_of
 from trialog.web.logging.parsing import parse_line
+from trialog.web.metrics.gathering import note_refused
 from trialog.web.noting import note_after
 
 MOST_LINES = 5000
@@ -48,7 +49,7 @@ class NewLine(BaseModel):
         pattern=r"^[A-Za-z0-9_.:-]{1,64}$",
         description="Made by whoever sends it. Sent again with the same content: nothing changes.",
     )
-    kind: EntryKind
+    kind: EntryKind = Field(description="Of what a machine says by itself, see the counter.")
     shift: str | None = Field(None, description="The shift's label; a revision has none.")
     time: datetime | None = Field(None, description="When it happened, with zone; null: now.")
     person: int | None = Field(None, description="Who saw it; null: nobody wrote it down.")
@@ -153,6 +154,7 @@ def add_entries(cell_id: int, body: NewLines) -> TakenLines:
         actor, logbook = token.client.responsible, about_logbook(cell)
         answers = iter([_about(one) for one in sent])
     _note(cell, entries, sent, actor)
+    note_refused(sum(one.status == REJECTED for one in sent) + len(read) - len(entries))
     told = [
         next(answers) if isinstance(one, NewEntry) else _rejected(_id_of(line), one)
         for line, one in zip(body.entries, read, strict=True)
