@@ -18,6 +18,7 @@ from flask import Flask
 from trialog import __version__
 from trialog.cli.announcing import announce_https
 from trialog.cli.places import Place, place_options, reachable
+from trialog.cli.units import UNITS, service_of
 from trialog.notices import sending
 from trialog.web import create_app
 from trialog.web.database import state
@@ -82,9 +83,22 @@ def https_options(command: Callable[..., None]) -> Callable[..., None]:
 @host_option
 @port_option
 @https_options
+@click.option(
+    "--print-unit",
+    type=click.Choice(list(UNITS)),
+    help="Print a systemd unit, or a container file, that serves with these options, and end.",
+)
 @place_options
+@click.pass_context
 def serve(
-    host: str | None, port: int | None, https: Mapping[str, Any], qr: bool, place: Place
+    context: click.Context,
+    *,
+    host: str | None,
+    port: int | None,
+    https: Mapping[str, Any],
+    qr: bool,
+    print_unit: str | None,
+    place: Place,
 ) -> None:
     """Serve the web application until Ctrl-C.
 
@@ -94,6 +108,9 @@ def serve(
     Example: trialog serve --host 0.0.0.0 --port 8765 --tls
     """
     config = {"DATABASE_URL": place.url, "DATA_FOLDER": place.folder, "HOST": host, "PORT": port}
+    if print_unit is not None:
+        click.echo(UNITS[print_unit](service_of(context, {**config, **https})), nl=False)
+        return
     run_app({**config, **https}, before="trialog serves at ", qr=qr)
 
 
