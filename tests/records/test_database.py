@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
+
 import pytest
-from sqlalchemy import select, text
+from sqlalchemy import func, select, text
 from sqlalchemy.exc import IntegrityError
 from support.cells import good, opening, write
 
@@ -168,3 +171,20 @@ def test_without_a_setting_the_users_own_data_folder_is_taken(monkeypatch):
 def test_a_time_without_a_zone_is_never_stored(now):
     with pytest.raises(ValueError, match="time must carry a zone"):
         UtcDateTime().process_bind_param(now.replace(tzinfo=None), None)
+
+
+@pytest.mark.database("sqlite")  # PostgreSQL has no such lock
+def test_many_who_write_at_once_take_turns(sessions, now):
+    def write(number):
+        with sessions() as session:
+            for step in range(5):
+                with unit_of_work(session):
+                    record_event(session, "wrote", "test", number, actor=None, now=now, step=step)
+                with suppress(ZeroDivisionError), unit_of_work(session):
+                    raise ZeroDivisionError
+        return number
+
+    with ThreadPoolExecutor(8) as pool:
+        assert list(pool.map(write, range(8))) == list(range(8))
+    with sessions() as session:
+        assert session.scalar(select(func.count(AuditEvent.id))) == 40

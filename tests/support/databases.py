@@ -29,9 +29,12 @@ KIND_OF_TEMPLATE = {"sqlite": "sqlite", "postgresql": "postgres"}
 
 
 class PostgresServer:
-    """A PostgreSQL server of this test run alone, reached over a socket in its own folder."""
+    """A PostgreSQL server of this test run alone, reached over a socket in its own folder.
 
-    def __init__(self, folder):
+    `lasting`: what it commits outlives a power cut, as in a shop.
+    """
+
+    def __init__(self, folder, *, lasting=False):
         with warnings.catch_warnings():
             # It looks for the user's runtime folder at import, which a server's user lacks.
             warnings.simplefilter("ignore")
@@ -40,6 +43,8 @@ class PostgresServer:
         self._server = get_server(folder, cleanup_mode="delete")
         self._url = make_url(self._server.get_uri()).set(drivername="postgresql+psycopg")
         self._admin = create_engine(self._url, isolation_level="AUTOCOMMIT")
+        if lasting:
+            return
         # These databases live for a test: what a power cut would lose is of no use here.
         off = ("fsync", "full_page_writes", "autovacuum")
         self._run(*(f"ALTER SYSTEM SET {name} = off" for name in off), "SELECT pg_reload_conf()")

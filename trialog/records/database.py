@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -18,6 +19,7 @@ from trialog.records.sealing import watch_sessions
 
 BUSY_SECONDS = 15
 WRITE = "trialog_write"
+TURN = "trialog_turn"
 
 watch_sessions()
 
@@ -67,7 +69,9 @@ def _make_sqlite_engine(url: URL) -> Engine:
         Path(url.database).parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     engine = create_engine(url, connect_args={"timeout": BUSY_SECONDS})
     event.listen(engine, "connect", _configure_sqlite)
-    event.listen(engine, "begin", _begin_sqlite)
+    turns = _Turns()
+    event.listen(engine, "begin", turns.begin)
+    event.listen(engine, "checkin", turns.end)
     return engine
 
 
@@ -75,21 +79,39 @@ def _configure_sqlite(connection: Any, _record: Any) -> None:
     """Make an acknowledged entry survive a power cut, and hold foreign keys.
 
     The driver's own BEGIN is switched off, since it starts too late for DDL and
-    savepoints to roll back; `_begin_sqlite` replaces it.
+    savepoints to roll back; `_Turns.begin` replaces it.
     """
     connection.isolation_level = None
     for pragma in ("journal_mode = WAL", "synchronous = FULL", "foreign_keys = ON"):
         connection.execute(f"PRAGMA {pragma}")
 
 
-def _begin_sqlite(connection: Connection) -> None:
-    """Take the write lock at once where a write is coming.
+class _Turns:
+    """Lets those who write through one engine do so one after the other.
 
-    A transaction that reads first and writes later fails at once, without waiting,
-    when another one wrote in between.
+    The database itself would let each try again at longer and longer intervals, so that with many
+    at once whoever has waited long waits longest. Other processes it still keeps apart.
     """
-    writes = connection.get_execution_options().get(WRITE, False)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+    def __init__(self) -> None:
+        self._turn = threading.Lock()
+
+    def begin(self, connection: Connection) -> None:
+        """Begin a transaction, and take the write lock at once where a write is coming.
+
+        A transaction that reads first and writes later fails at once, without waiting,
+        when another one wrote in between.
+        """
+        writes = connection.get_execution_options().get(WRITE, False)
+        if writes and not connection.info.get(TURN):
+            # Should it never come, the database says what is in the way.
+            connection.info[TURN] = self._turn.acquire(timeout=BUSY_SECONDS)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+    def end(self, _connection: Any, record: Any) -> None:
+        """Let the next one write, once the transaction's connection is given back."""
+        if record.info.pop(TURN, False):
+            self._turn.release()
 
 
 def make_sessions(

@@ -56,7 +56,9 @@ class CellLayout:
         """Read a cell's layout from the records."""
         modes = select(FailureMode.id, FailureMode.device_id).filter_by(cell_id=cell.id)
         devices = select(Device.id).filter_by(cell_id=cell.id).order_by(Device.id)
-        revisions = revisions_in_order(session, cell.id)
+        revisions = session.execute(
+            _in_order(select(Revision.id, Revision.effective_at), cell.id)
+        ).all()
         return cls(
             device_of_mode={mode: device for mode, device in session.execute(modes)},
             device_ids=tuple(session.scalars(devices)),
@@ -73,12 +75,13 @@ class CellLayout:
 
 def revisions_in_order(session: Session, cell_id: int) -> list[Revision]:
     """Return a cell's revisions that stand, in the order they took effect."""
-    statement = (
-        select(Revision)
-        .where(Revision.cell_id == cell_id, ~Revision.withdrawn)
-        .order_by(Revision.effective_at.is_not(None), Revision.effective_at, Revision.id)
+    return list(session.scalars(_in_order(select(Revision), cell_id)))
+
+
+def _in_order(statement: Any, cell_id: int) -> Any:
+    return statement.where(Revision.cell_id == cell_id, ~Revision.withdrawn).order_by(
+        Revision.effective_at.is_not(None), Revision.effective_at, Revision.id
     )
-    return list(session.scalars(statement))
 
 
 @dataclass

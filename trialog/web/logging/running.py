@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import select
-from sqlalchemy.orm import Session, joinedload, selectinload
+from sqlalchemy import Row, select
+from sqlalchemy.orm import Session
 
 from trialog.records.intake import TABLET_KINDS
-from trialog.records.models import Entry, Shift
+from trialog.records.models import Entry, Person, Shift
 from trialog.records.shift_ends import end_of, standing_lines
-from trialog.records.shiftlog import FIXED
+from trialog.records.shiftlog import FIXED, modes_by_entry
 from trialog.records.words import EntryKind
 
 UNDONE_AT_THE_MACHINE = TABLET_KINDS - {*FIXED, EntryKind.SHIFT_CLOSED, EntryKind.CHECK}
@@ -23,12 +22,16 @@ RECENT = 6
 """How many of the last lines a tablet offers to undo: they fill one screen."""
 
 _LAST_LINES = (
-    select(Entry)
+    select(
+        Entry.id, Entry.client_id, Entry.kind, Entry.cycles, Entry.cycle_number,
+        Entry.clear_seconds, Entry.condition, Entry.text, Entry.counter, Entry.person_id,
+        Person.name,
+    )
+    .outerjoin(Person, Person.id == Entry.person_id)
     .where(*standing_lines(*UNDONE_AT_THE_MACHINE))
     .order_by(Entry.sequence.desc())
     .limit(RECENT)
-    .options(selectinload(Entry.modes), joinedload(Entry.person))
-)
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -86,7 +89,7 @@ def running_state(session: Session, shift: Shift) -> Running:
         opening_counter=shift.opening_counter,
         expected_counter=_expected(shift.opening_counter, end.logged, modulus),
         checked=end.checked,
-        recent=tuple(_recent(entry) for entry in recent_lines(session, shift)),
+        recent=recent_lines(session, shift),
     )
 
 
@@ -96,24 +99,27 @@ def _expected(opening: int | None, logged: int, modulus: int | None) -> int | No
     return opening + logged if modulus is None else (opening + logged) % modulus
 
 
-def recent_lines(session: Session, shift: Shift) -> Sequence[Entry]:
+def recent_lines(session: Session, shift: Shift) -> tuple[Recent, ...]:
     """Return the last lines of a shift that stand and can be undone, newest first."""
-    return session.scalars(_LAST_LINES, {"shift": shift.id}).all()
+    found = session.execute(_LAST_LINES, {"shift": shift.id}).all()
+    failed = [line.id for line in found if line.kind is EntryKind.FAILED]
+    modes = modes_by_entry(session, Entry.id.in_(failed)) if failed else {}
+    return tuple(_recent(line, tuple(modes.get(line.id, ()))) for line in found)
 
 
-def _recent(entry: Entry) -> Recent:
-    person = entry.person
+def _recent(line: Row[*tuple[Any, ...]], modes: tuple[int, ...]) -> Recent:
+    person = None if line.person_id is None else {"id": line.person_id, "name": line.name}
     return Recent(
-        client_id=entry.client_id,
-        kind=str(entry.kind),
-        cycles=entry.cycles or 0,
-        cycle_number=entry.cycle_number,
-        modes=tuple(mode.id for mode in entry.modes),
-        clear_seconds=entry.clear_seconds,
-        condition=None if entry.condition is None else str(entry.condition),
-        text=entry.text,
-        counter=entry.counter,
-        person=None if person is None else {"id": person.id, "name": person.name},
+        client_id=line.client_id,
+        kind=str(line.kind),
+        cycles=line.cycles or 0,
+        cycle_number=line.cycle_number,
+        modes=modes,
+        clear_seconds=line.clear_seconds,
+        condition=None if line.condition is None else str(line.condition),
+        text=line.text,
+        counter=line.counter,
+        person=person,
     )
 
 
