@@ -68,7 +68,7 @@ def add_chart(
     across = table.columns[_at(table, drawn.across)]
     upwards = _at(table, drawn.upwards[0])
     form = format_of(table.columns[upwards], [row[upwards] for row in table.rows])
-    chart.set_title({"name": table.caption, "name_font": {"size": 12}})
+    chart.set_title({"name": _no_reference(table.caption), "name_font": {"size": 12}})
     chart.set_x_axis({"name": across.heading, "min": 0} if drawn.scatter else {"name": ""})
     chart.set_y_axis({"name": t(drawn.axis), "min": 0, "num_format": form})
     chart.set_legend({"none": True} if len(drawn.upwards) == 1 else {"position": "bottom"})
@@ -82,6 +82,7 @@ def _series(table: Table, drawn: Drawn, key: str, place: Place, number: int) -> 
     series: dict[str, Any] = {
         "name": [name, head, upwards],
         "categories": [name, head + 1, across, head + rows, across],
+        "categories_data": _names(table, across),
         "values": [name, head + 1, upwards, head + rows, upwards],
     }
     if drawn.scatter:
@@ -89,6 +90,24 @@ def _series(table: Table, drawn: Drawn, key: str, place: Place, number: int) -> 
     pattern = {"pattern": "wide_upward_diagonal", "fg_color": "#1D4F8F", "bg_color": "#FFFFFF"}
     look = {"pattern": pattern} if number else {"fill": {"color": "#1D4F8F"}}
     return series | look | {"border": {"color": "#1D4F8F"}}
+
+
+def _no_reference(words: str) -> str:
+    """Return words that are not taken for a reference to a cell, as "Line!A1" would be.
+
+    The library looks for a letter after the exclamation mark; a word joiner, which nobody sees,
+    stands there instead.
+    """
+    return words.replace("!", "!\u2060")
+
+
+def _names(table: Table, column: int) -> list[str] | None:
+    """Return what is written across as text, so that shifts named "1" and "nan" are no numbers.
+
+    The library decides by the words, and takes those with a blank in them for words.
+    """
+    values = [row[column] for row in table.rows]
+    return [f"{value} " for value in values] if isinstance(values[0], str) else None
 
 
 def _at(table: Table, key: str) -> int:

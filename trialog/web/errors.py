@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import Flask, Response, current_app, jsonify, make_response, render_template, request
 from flask_wtf.csrf import CSRFError
 from sqlalchemy.exc import IntegrityError, OperationalError
-from werkzeug.exceptions import HTTPException
+from werkzeug.exceptions import BadHost, HTTPException
 
 from trialog.errors import (
     ConflictError,
@@ -84,6 +84,9 @@ FULL = (
 )
 
 
+BAD_HOST = "The address names no host. Open trialog by its name or address, and try again.\n"
+
+
 def wants_json() -> bool:
     """Say whether the answer goes to a program rather than to a page."""
     if request.path.startswith("/api/") or request.is_json:
@@ -150,6 +153,8 @@ def _on_csrf_error(_error: CSRFError) -> Response:
 def _on_http_error(error: HTTPException) -> Response:
     if error.response is not None:
         return make_response(error.response)
+    if isinstance(error, BadHost):  # no page can be made that says where its parts are
+        return Response(BAD_HOST, 400, mimetype="text/plain")
     status = error.code or 500
     answer = error_response(status, error_body(_words_for(status, error)))
     for name, value in error.get_headers():

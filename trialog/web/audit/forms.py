@@ -19,9 +19,9 @@ from trialog.web.searching import SearchForm
 class FilterForm(SearchForm):
     """Who, what, when."""
 
-    person = SelectField("Who", validators=[Optional()])
-    action = SelectField("What", validators=[Optional()])
-    subject = SelectField("To what", validators=[Optional()])
+    person = SelectField("Who", default="")
+    action = SelectField("What", default="")
+    subject = SelectField("To what", default="")
     text = StringField(
         "Text",
         validators=[

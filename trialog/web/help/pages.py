@@ -17,7 +17,7 @@ import trialog
 
 FOLDER = Path(trialog.__file__).parent / "docs"
 INDEX = "index"
-_NAME = re.compile(r"[a-z0-9-]+")
+_NAME = re.compile(r"[a-z0-9-]{1,60}")
 IMAGES = FOLDER / "images"
 _IMAGE_LINK = re.compile(r"images/([a-z0-9-]+\.svg)")
 _PAGE_LINK = re.compile(r"(?:\./)?([a-z0-9-]+)\.md(#.*)?")

@@ -9,7 +9,6 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from werkzeug.datastructures import MultiDict
 from wtforms import SelectField
-from wtforms.validators import Optional
 
 from trialog.records.audit_log import days
 from trialog.records.kept import KeptFilter
@@ -23,8 +22,8 @@ KINDS = {ReportKind.SHIFT: "shifts", ReportKind.TRIAL: "trials, as they were sig
 class FilterForm(SearchForm):
     """Of what, from when."""
 
-    cell = SelectField("Cell", validators=[Optional()])
-    kind = SelectField("Of", validators=[Optional()])
+    cell = SelectField("Cell", default="")
+    kind = SelectField("Of", default="")
 
     def filter(self, zone: ZoneInfo) -> KeptFilter:
         """Return the filter that the fields ask for, days being the shop's."""
