@@ -10,8 +10,9 @@ from typing import Any
 import click
 from sqlalchemy.exc import SQLAlchemyError
 
-from trialog.cli.output import STDOUT, json_option, show_json, write_text
+from trialog.cli.output import STDOUT, json_option, show_json, write_bytes, write_text
 from trialog.cli.places import Place, place_options, records_at
+from trialog.cli.servers import Server, anywhere_options, trial_named
 from trialog.errors import InvalidValueError, TrialogError
 from trialog.evidence import note_verdicts
 from trialog.feeds import ImportResult, export_csv, import_csv, preview
@@ -100,19 +101,26 @@ def _note_verdicts(place: Place, trial: str) -> None:
 @click.option(
     "-o", "--output", required=True, metavar="FILE", help="File to write; - is the standard output."
 )
-@place_options
+@anywhere_options
 @json_option
-def export(trial: str, output: str, place: Place, as_json: bool) -> None:
+def export(*, trial: str, output: str, place: Place, server: Server | None, as_json: bool) -> None:
     """Write the logbook of the trial's cell as a CSV file that import takes.
 
     Example: trialog export --trial "Pull claw, by hand" -o log.csv
     """
     if as_json and output == STDOUT:
         raise InvalidValueError("--json", "go with a file to write to", f"-o {STDOUT}")
-    with records_at(place) as session:
-        cell = find_trial(session, trial).cell
-        lines = count_entries(session, cell.id)
-        write_text(output, export_csv(session, cell))
+    if server is None:
+        with records_at(place) as session:
+            cell = find_trial(session, trial).cell
+            lines = count_entries(session, cell.id)
+            write_text(output, export_csv(session, cell))
+    else:
+        with server.client() as client:
+            of = trial_named(client, trial).cell
+            lines = client.logbook(of).length
+            with client.export(of) as pieces:
+                write_bytes(output, pieces)
     if as_json:
         show_json({"trial": trial, "file": output, "lines": lines})
     elif output != STDOUT:

@@ -22,7 +22,7 @@ from trialog.cli.reporting import (
     paper_option,
     table_option,
     target_of,
-    write_file,
+    write_content,
 )
 from trialog.errors import UnknownNameError
 from trialog.records.audit_log import days
@@ -139,7 +139,7 @@ def report_kept(
     target = target_of(form, output)
     with records_at(place) as session:
         document = kept_document(session, find_kept(session, report_id))
-    write_file(target, render(document, form, paper=paper, table=table))
+    write_content(target, render(document, form, paper=paper, table=table).content)
 
 
 def _cell(session: Session, name: str) -> Cell:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import json
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -19,6 +20,8 @@ from trialog.cli.groups import LazyGroup
 from trialog.cli.output import STDOUT, json_option, output_option, write_bytes
 from trialog.cli.places import Place, place_options, records_at
 from trialog.cli.reading import zone_option
+from trialog.cli.servers import Server, anywhere_options, cell_named, trial_named
+from trialog.client import Client
 from trialog.errors import InvalidValueError, UnknownNameError
 from trialog.languages import LANGUAGES
 from trialog.records.base import LARGEST_ID
@@ -26,7 +29,7 @@ from trialog.records.database import read_one_moment
 from trialog.records.models import Shift
 from trialog.records.queries import find_cell, find_trial
 from trialog.reports.document import PAPERS, Document, File, Paper
-from trialog.reports.kinds import FORMS, KINDS, Kind, make, render
+from trialog.reports.kinds import FORMS, KINDS, Kind, json_text, make, render
 from trialog.reports.printing import find_browser
 from trialog.web.settings import read_zone
 
@@ -90,7 +93,7 @@ def wanted_options(command: Callable[..., None]) -> Callable[..., None]:
 def one_report(command: Callable[..., None]) -> Callable[..., None]:
     """Give a command everything that the report of one thing is asked for with."""
     for option in (
-        json_option, place_options, wanted_options, output_option, table_option, form_option,
+        json_option, anywhere_options, wanted_options, output_option, table_option, form_option,
     ):  # fmt: skip
         command = option(command)
     return command
@@ -156,7 +159,7 @@ def report_shift(*, shift_id: int, **options: Any) -> None:
 
     Example: trialog report shift 12 --format json
     """
-    _write_one("shift", lambda session: _shift(session, shift_id), **options)
+    _write_one("shift", lambda session: _shift(session, shift_id), lambda _: shift_id, **options)
 
 
 def _shift(session: Session, shift_id: int) -> Shift:
@@ -174,7 +177,7 @@ def report_trial(*, name: str, **options: Any) -> None:
 
     Example: trialog report trial "Pull claw, by hand" --format pdf -o report.pdf
     """
-    _write_one("trial", lambda session: find_trial(session, name), **options)
+    _write_of_trial("trial", name, **options)
 
 
 @report.command("evidence")
@@ -185,7 +188,7 @@ def report_evidence(*, name: str, **options: Any) -> None:
 
     Example: trialog report evidence "Pull claw, by hand" --format csv --table conditions
     """
-    _write_one("evidence", lambda session: find_trial(session, name), **options)
+    _write_of_trial("evidence", name, **options)
 
 
 @report.command("cell")
@@ -196,7 +199,12 @@ def report_cell(*, name: str, **options: Any) -> None:
 
     Example: trialog report cell "Cell 5" --format pdf -o cell-5.pdf
     """
-    _write_one("cell", lambda session: find_cell(session, name), **options)
+    _write_one(
+        "cell",
+        lambda session: find_cell(session, name),
+        lambda client: cell_named(client, name).id,
+        **options,
+    )
 
 
 @report.command("fleet")
@@ -206,26 +214,63 @@ def report_fleet(**options: Any) -> None:
 
     Example: trialog report fleet --format json
     """
-    _write_one("fleet", lambda _: None, **options)
+    _write_one("fleet", lambda _: None, lambda _: None, **options)
+
+
+def _write_of_trial(kind: str, name: str, **options: Any) -> None:
+    _write_one(
+        kind,
+        lambda session: find_trial(session, name),
+        lambda client: trial_named(client, name).id,
+        **options,
+    )
 
 
 def _write_one(
     kind: str,
     subject: Callable[[Session], Any],
+    number: Callable[[Client], int | None],
     *,
     form: str,
     output: str | None,
     table: str | None,
     wanted: Wanted,
     place: Place,
+    server: Server | None,
     as_json: bool,
 ) -> None:
+    """Write a report, made from the records or by a server.
+
+    `subject` finds what it is about in the records, `number` at a server.
+    """
     form = "json" if as_json else form
     target = target_of(form, output)
+    if server is not None:
+        with server.client() as client:
+            content = _ask(client, kind, number(client), form=form, table=table, wanted=wanted)
+        write_content(target, content)
+        return
     with records_at(place) as session:
         read_one_moment(session)
         made = _make(session, kind, subject(session), wanted)
-    write_file(target, render(made, form, paper=wanted.paper, table=table))
+    write_content(target, render(made, form, paper=wanted.paper, table=table).content)
+
+
+def _ask(
+    client: Client,
+    kind: str,
+    number: int | None,
+    *,
+    form: str,
+    table: str | None,
+    wanted: Wanted,
+) -> bytes:
+    """Have a server make a report."""
+    content = client.report(
+        kind, number, form=form, language=wanted.language, paper=wanted.paper, table=table,
+        time_zone=wanted.zone.key,
+    )  # fmt: skip
+    return json_text(json.loads(content)).encode() if form == "json" else content
 
 
 def target_of(form: str, output: str | None) -> str:
@@ -235,9 +280,9 @@ def target_of(form: str, output: str | None) -> str:
     return output or STDOUT
 
 
-def write_file(target: str, file: File) -> None:
+def write_content(target: str, content: bytes) -> None:
     """Write a report, and say so where its text does not go the same way."""
-    write_bytes(target, [file.content])
+    write_bytes(target, [content])
     if target != STDOUT:
         click.echo(f"Wrote {target}.")
 

@@ -13,12 +13,14 @@ from trialog.records.words import EntryKind
 
 
 def cells_after(
-    session: Session, after: int, most: int, *, only: int | None = None
+    session: Session, after: int, most: int, *, only: int | None = None, name: str | None = None
 ) -> Sequence[Cell]:
     """Return cells in the order of their numbers, with devices and modes."""
     statement = select(Cell).where(Cell.id > after).order_by(Cell.id).limit(most)
     if only is not None:
         statement = statement.where(Cell.id == only)
+    if name is not None:
+        statement = statement.where(Cell.name == name)
     whole = selectinload(Cell.devices).selectinload(Device.modes)
     return session.scalars(statement.options(whole)).all()
 
@@ -42,12 +44,19 @@ def shifts_after(session: Session, cell_id: int, after: int, most: int) -> Seque
 
 
 def trials_after(
-    session: Session, after: int, most: int, *, cell_id: int | None = None
+    session: Session,
+    after: int,
+    most: int,
+    *,
+    cell_id: int | None = None,
+    name: str | None = None,
 ) -> Sequence[Trial]:
     """Return trials in the order of their numbers, of one cell or of all."""
     statement = select(Trial).where(Trial.id > after)
     if cell_id is not None:
         statement = statement.where(Trial.cell_id == cell_id)
+    if name is not None:
+        statement = statement.where(Trial.name == name)
     return session.scalars(statement.order_by(Trial.id).limit(most)).all()
 
 

@@ -10,7 +10,7 @@ from trialog.records.models import Cell, Person, Requirement, Shift
 from trialog.records.pages import cells_after, people_after, requirements_of, shifts_after
 from trialog.records.words import CounterEvent, Effect, Role, Scope, Stage
 from trialog.web.api.access import current_client
-from trialog.web.api.cursors import ListQuery, make_cursor, page
+from trialog.web.api.cursors import ListQuery, NamedQuery, make_cursor, page
 from trialog.web.api.finding import cell_or_404, shift_or_404
 from trialog.web.api.operations import operation
 from trialog.web.database import get_session
@@ -119,14 +119,15 @@ class ShiftPage(BaseModel):
     next: str | None = NEXT
 
 
-@operation("GET", "/cells", scope=Scope.READ, tag="Cells", gives=CellPage, query=ListQuery)
-def list_cells(query: ListQuery) -> CellPage:
+@operation("GET", "/cells", scope=Scope.READ, tag="Cells", gives=CellPage, query=NamedQuery)
+def list_cells(query: NamedQuery) -> CellPage:
     """List the cells.
 
     Each comes with its devices and their failure modes. A client for one cell sees that one.
     """
     only = current_client().cell_id
-    rows = cells_after(get_session(), query.after("cells") or 0, query.limit + 1, only=only)
+    after = query.after("cells") or 0
+    rows = cells_after(get_session(), after, query.limit + 1, only=only, name=query.name)
     shown, more = page(rows, query.limit)
     following = make_cursor("cells", shown[-1].id) if more else None
     return CellPage(items=[about_cell(cell) for cell in shown], next=following)

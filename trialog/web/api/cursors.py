@@ -7,9 +7,11 @@ import binascii
 from collections.abc import Sequence
 from typing import TypeVar
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
 from trialog.errors import InvalidValueError
+from trialog.records.base import NAME_LIMIT
+from trialog.records.entries import storable
 from trialog.web.api.bodies import Given
 
 USUAL, MOST = 100, 1000
@@ -39,6 +41,21 @@ class ListQuery(Given):
             If the cursor is none that an answer has given.
         """
         return None if self.cursor is None else _read(of, self.cursor)
+
+
+class NamedQuery(ListQuery):
+    """Which rows of a list are wanted, by their name."""
+
+    name: str | None = Field(
+        None, min_length=1, max_length=NAME_LIMIT, description="The one of this name."
+    )
+
+    @field_validator("name")
+    @classmethod
+    def _known_signs(cls, name: str | None) -> str | None:
+        if name is not None and not storable(name):
+            raise ValueError("hold whole characters only")
+        return name
 
 
 def page(rows: Sequence[T], limit: int) -> tuple[Sequence[T], bool]:

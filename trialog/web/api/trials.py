@@ -14,7 +14,7 @@ from trialog.reports.verdict_now import verdict_now
 from trialog.web.api.access import current_client
 from trialog.web.api.answers import Plain
 from trialog.web.api.cells import NEXT
-from trialog.web.api.cursors import ListQuery, make_cursor, page
+from trialog.web.api.cursors import NamedQuery, make_cursor, page
 from trialog.web.api.finding import cell_or_404, trial_or_404
 from trialog.web.api.operations import operation
 from trialog.web.api.zones import ZoneQuery
@@ -46,7 +46,7 @@ class TrialPage(BaseModel):
     next: str | None = NEXT
 
 
-class TrialQuery(ListQuery):
+class TrialQuery(NamedQuery):
     """Which trials are wanted."""
 
     cell: int | None = Field(None, ge=1, le=LARGEST_ID, description="Those of one cell.")
@@ -66,7 +66,9 @@ def list_trials(query: TrialQuery) -> TrialPage:
     wanted = query.cell or current_client().cell_id
     cell_id = None if wanted is None else cell_or_404(wanted).id
     of = f"trials {cell_id or ''}"
-    rows = trials_after(get_session(), query.after(of) or 0, query.limit + 1, cell_id=cell_id)
+    rows = trials_after(
+        get_session(), query.after(of) or 0, query.limit + 1, cell_id=cell_id, name=query.name
+    )
     shown, more = page(rows, query.limit)
     following = make_cursor(of, shown[-1].id) if more else None
     return TrialPage(items=[_about(trial) for trial in shown], next=following)
