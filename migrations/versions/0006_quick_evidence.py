@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from alembic import op
 
+from trialog.records.online import make_index
+
 revision = "0006"
 down_revision = "0005"
 branch_labels = None
@@ -22,8 +24,13 @@ ADDED = (
 
 
 def upgrade() -> None:
-    for columns in ADDED:
-        op.create_index(op.f(f"ix_entry_{'_'.join(columns)}"), "entry", list(columns))
+    if op.get_bind().dialect.name == "postgresql":
+        with op.get_context().autocommit_block():
+            for columns in ADDED:
+                make_index(op.get_bind(), f"ix_entry_{'_'.join(columns)}", "entry", columns)
+    else:
+        for columns in ADDED:
+            op.create_index(op.f(f"ix_entry_{'_'.join(columns)}"), "entry", list(columns))
     op.drop_index(op.f("ix_entry_cell_id_kind"), "entry")  # one of those begins with it
 
 

@@ -12,6 +12,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
+from trialog.records.online import change_check
+
 revision = "0008"
 down_revision = "0007"
 branch_labels = None
@@ -49,6 +51,12 @@ FILL = """
 
 
 def upgrade() -> None:
+    if op.get_bind().dialect.name == "postgresql":
+        with op.get_context().autocommit_block():
+            change_check(op.get_bind(), "entry", "ck_entry_kind", _rule(KINDS))
+    else:
+        _allow(KINDS)
+    # Above, since it commits: all of the rest is there then, or nothing.
     with op.batch_alter_table("shift") as table:
         for name, comment in SAID:
             table.add_column(
@@ -74,7 +82,6 @@ def upgrade() -> None:
     )
     _fill()
     op.drop_index(op.f("ix_entry_cell_id_counter"), "entry")
-    _allow(KINDS)
 
 
 def _fill() -> None:
@@ -88,10 +95,13 @@ def _fill() -> None:
 
 
 def _allow(kinds: tuple[str, ...]) -> None:
-    rule = f"kind IN ({', '.join(repr(kind) for kind in kinds)})"
     with op.batch_alter_table("entry") as table:
         table.drop_constraint(op.f("ck_entry_kind"), type_="check")
-        table.create_check_constraint(op.f("ck_entry_kind"), rule)
+        table.create_check_constraint(op.f("ck_entry_kind"), _rule(kinds))
+
+
+def _rule(kinds: tuple[str, ...]) -> str:
+    return f"kind IN ({', '.join(repr(kind) for kind in kinds)})"
 
 
 def downgrade() -> None:

@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+from sqlalchemy import Engine
+
 from trialog.notices.delivering import Post, deliver_due, give_up_unset
+from trialog.records.partitions import make_ahead
 from trialog.reports.keeping import keep_due
 
 LOOK_SECONDS = 5.0
 """How often the worker looks for something to send."""
+
+PARTITION_SECONDS = 3600.0
+"""How often it looks whether the logbook needs its next partition, from the server's start on."""
 
 REPORTS_AT_ONCE = 10
 """How many reports a look makes at most: after the import of a long log requests and notices
@@ -29,8 +36,14 @@ def sending(post: Post, *, every: float = LOOK_SECONDS) -> Iterator[threading.Th
     give_up_unset(post.sessions, post.settings.channels)
     ended = threading.Event()
 
+    engine: Engine = post.sessions.kw["bind"]
+
     def work() -> None:
+        next_partitions = 0.0
         while not ended.is_set():
+            if time.monotonic() >= next_partitions:
+                next_partitions = time.monotonic() + PARTITION_SECONDS
+                _make_partitions(engine)
             _look_once(post, ended)
             ended.wait(every)
 
@@ -41,6 +54,13 @@ def sending(post: Post, *, every: float = LOOK_SECONDS) -> Iterator[threading.Th
     finally:
         ended.set()
         thread.join(GOODBYE_SECONDS)
+
+
+def _make_partitions(engine: Engine) -> None:
+    try:
+        make_ahead(engine)
+    except Exception:
+        _log.exception("the logbook's next partition could not be made; tried again in an hour")
 
 
 def _look_once(post: Post, ended: threading.Event) -> None:

@@ -71,7 +71,8 @@ def _make_sqlite_engine(url: URL) -> Engine:
     event.listen(engine, "connect", _configure_sqlite)
     turns = _Turns()
     event.listen(engine, "begin", turns.begin)
-    event.listen(engine, "checkin", turns.end)
+    for given_back in ("checkin", "detach"):
+        event.listen(engine, given_back, turns.end)
     return engine
 
 

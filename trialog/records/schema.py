@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 from alembic import command
 from alembic.autogenerate import compare_metadata
@@ -14,7 +15,7 @@ from alembic.util.exc import CommandError
 from sqlalchemy import Engine
 
 from trialog.errors import SchemaBehindError
-from trialog.records import models
+from trialog.records import models, partitions
 
 UPGRADE_COMMAND = "trialog database upgrade"
 COPYING = "copying"
@@ -51,6 +52,7 @@ def upgrade(engine: Engine) -> None:
             f"the database's schema is at {current_version(engine)}, which this trialog does not "
             "know; it was made by a newer one: install that"
         ) from error
+    partitions.make_ahead(engine)
 
 
 def newest_version() -> str | None:
@@ -99,6 +101,11 @@ def differences(engine: Engine) -> list[str]:
     current, newest = current_version(engine), newest_version()
     if current != newest:
         return [f"schema version is {current or 'nothing'}, must be {newest}"]
+    options: dict[str, Any] = {"compare_type": True}
+    divided = engine.dialect.name == "postgresql"
+    if divided:
+        options["include_object"] = partitions.compared
     with engine.connect() as connection:
-        context = MigrationContext.configure(connection, opts={"compare_type": True})
-        return [str(line) for line in compare_metadata(context, models.Person.metadata)]
+        context = MigrationContext.configure(connection, opts=options)
+        found = [str(line) for line in compare_metadata(context, models.Person.metadata)]
+        return [*found, *(partitions.missing(connection) if divided else ())]

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, Engine, select, text
+from sqlalchemy import Connection, Engine, func, select, text
 from sqlalchemy.exc import IntegrityError
 
 from trialog.errors import ConflictError
@@ -18,7 +18,8 @@ from trialog.records import schema
 from trialog.records.copying.rows import Progress, carry, clear, count, set_counters, writing
 from trialog.records.copying.tables import Copied, copied_tables
 from trialog.records.database import make_sessions, read_one_moment
-from trialog.records.models import AuditChain, AuditEvent, Cell
+from trialog.records.models import AuditChain, AuditEvent, Cell, Entry
+from trialog.records.partitions import make_ahead
 from trialog.records.verify import Difference, verify
 
 MOST_PASSES = 5
@@ -177,6 +178,7 @@ def _copy_once(source: Engine, target: Engine, begin: Begin, progress: Progress)
             clear(target, copied)
     with one_moment(source) as connection:
         moment = Moment(read_counts(connection), read_heads(connection))
+        make_ahead(target, upto=connection.scalar(select(func.max(Entry.id))) or 0)
         begin(sum(moment.counts.values()))
         for copied in copied_tables():
             try:

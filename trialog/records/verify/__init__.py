@@ -18,7 +18,7 @@ from trialog.records.verify.derived import verify_revisions, verify_shifts
 from trialog.records.verify.difference import Difference
 from trialog.records.verify.files import verify_photos, verify_photos_named
 from trialog.records.verify.logbook import verify_chain
-from trialog.records.verify.pointers import verify_pointers
+from trialog.records.verify.pointers import verify_ids, verify_pointers
 from trialog.records.verify.reports import verify_kept_reports
 from trialog.records.verify.signed import verify_sign_offs
 
@@ -34,7 +34,7 @@ def verify(session: Session) -> list[Difference]:
     An empty list means that the records are what logbook and audit say, and that no line, event
     or sealed row was changed, added, removed or reordered behind the application's back.
     """
-    found = [*verify_audit(session), *verify_pointers(session)]
+    found = [*verify_audit(session), *verify_pointers(session), *verify_ids(session)]
     for cell_id in session.scalars(select(Cell.id).order_by(Cell.id)).all():
         found += _verify_cell(session, cell_id)
     return [*found, *verify_photos(session), *_verify_kept(session), *_verify_signed(session)]

@@ -27,7 +27,9 @@ def verify_chain(session: Session, cell: Cell) -> Iterator[Difference]:
     expected, previous = 1, ""
     for row in lines:
         facts = row | {"mode_ids": modes.get(row["id"], [])}
-        if row["sequence"] != expected:
+        if row["sequence"] == expected - 1:
+            yield Difference(where, f"line {row['sequence']} stands twice")
+        elif row["sequence"] != expected:
             yield Difference(where, f"line {expected} is missing (next is {row['sequence']})")
         elif row["previous_hash"] != previous:
             yield Difference(where, f"line {row['sequence']} does not follow the line before it")

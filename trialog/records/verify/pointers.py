@@ -19,6 +19,7 @@ from sqlalchemy import (
     String,
     and_,
     cast,
+    func,
     literal_column,
     select,
     union_all,
@@ -26,6 +27,7 @@ from sqlalchemy import (
 from sqlalchemy.orm import Session
 
 from trialog.records.base import Base
+from trialog.records.models import Entry
 from trialog.records.verify.difference import Difference
 
 
@@ -37,6 +39,17 @@ def verify_pointers(session: Session) -> Iterator[Difference]:
         yield Difference(
             f"{spoken(table)} {own}", f"names {spoken(target)} {said}, which is not there"
         )
+
+
+def verify_ids(session: Session) -> Iterator[Difference]:
+    """Look for an id that more than one line has.
+
+    Where the logbook lies in partitions, the database keeps it from that in each of them only.
+    """
+    times = func.count()
+    statement = select(Entry.client_id, times).group_by(Entry.client_id).having(times > 1)
+    for client_id, found in session.execute(statement.order_by(Entry.client_id)):
+        yield Difference("logbook", f"the id {client_id} stands {found} times")
 
 
 def spoken(table: str) -> str:
