@@ -96,7 +96,7 @@ class Shop:
 
 
 @pytest.fixture
-def shop(request, cells, disk_database, disk_sessions, fresh_disk_databases, tmp_path):
+def shop(cells, disk_database, disk_sessions, fresh_disk_databases, tmp_path):
     plant = make_plant(disk_sessions, cells=cells, tablets=TABLETS // cells)
     server = KillableServer(disk_database, tmp_path, *processes(disk_database))
     server.start()

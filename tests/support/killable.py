@@ -7,16 +7,22 @@ import re
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 PATIENCE = 60
+SKEWED = Path(__file__).with_name("skewed.py")
 ADDRESS = re.compile(r"http://127\.0\.0\.1:(\d+)/")
 
 
 class KillableServer:
-    """The real server on a database; it keeps its port and its secret key from life to life."""
+    """The real server on a database; it keeps its port and its secret key from life to life.
 
-    def __init__(self, database, folder, *options):
+    `clock`: a file that says how many seconds its clock is ahead, see `skewed`.
+    """
+
+    def __init__(self, database, folder, *options, clock=None):
         self.port = 0
+        self._program = ["-m", "trialog.cli"] if clock is None else [SKEWED, clock]
         self._options = options
         self._log = folder / "serve.log"
         self._environment = {
@@ -31,7 +37,7 @@ class KillableServer:
         """Start the process without waiting for it."""
         with self._log.open("w") as log:
             self._process = subprocess.Popen(
-                [sys.executable, "-m", "trialog.cli", "serve", "--port", str(self.port),
+                [sys.executable, *self._program, "serve", "--port", str(self.port),
                  *self._options],
                 env=self._environment, stdin=subprocess.DEVNULL, stdout=log, stderr=log,
             )  # fmt: skip

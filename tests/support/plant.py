@@ -169,9 +169,12 @@ def differences(sessions, plant):
         made = {client_id for tablet in plant for client_id in tablet.made}
         found += [f"{client_id} is there {n} times" for client_id, n in stored.items() if n > 1]
         found += [f"nobody made {client_id}" for client_id in stored.keys() - made]
+        lines = [line for tablet in plant for line in tablet.made.values()]
+        lines = [line for line in lines if line["client_id"] in stored]
+        undone = {line["target"] for line in lines if line["kind"] == "undo"}
         cycles = sum(
-            line.get("cycles", 1) for tablet in plant for line in tablet.made.values()
-            if line["kind"] in ("good", "failed") and line["client_id"] in stored
+            line.get("cycles", 1) for line in lines
+            if line["kind"] in ("good", "failed") and line["client_id"] not in undone
         )  # fmt: skip
         added_up = session.scalar(select(func.sum(CellRollup.logged))) or 0
         if added_up != cycles:

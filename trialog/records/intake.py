@@ -165,10 +165,13 @@ class _Intake:
             return
         entries = [self._timed(line.entry) for line in lines if line.entry is not None]
         actor = self._person(entries[0])
+        # The server's own clock may have been set back since it stamped the lines before: then
+        # theirs is the latest time that is known, and no reason to keep what comes after out.
+        now = max([self.now, *(entry.occurred_at for entry in entries if entry.occurred_at)])
         try:
             with self.session.begin_nested():
                 written = write_entries(
-                    self.session, self.cell, entries, actor=actor, now=self.now, good_only=True
+                    self.session, self.cell, entries, actor=actor, now=now, good_only=True
                 )
         except ConflictError as error:  # another shift is open; an opening comes alone
             for line in lines:
