@@ -33,6 +33,8 @@ def test_every_link_between_pages_leads_somewhere_on_disk_and_in_the_app(strange
             assert f'src="/help/{target}"' in help_page(name).body
             with stranger.get(f"/help/{target}") as picture:
                 assert picture.mimetype == "image/svg+xml"
+        elif target.startswith("/"):  # a page that this server makes
+            assert stranger.get(target).status_code == 200, target
         elif "://" not in target:
             path, _, place = target.partition("#")
             page = help_page(path.removesuffix(".md") if path else name)

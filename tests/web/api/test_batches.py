@@ -120,6 +120,7 @@ def test_a_second_shift_is_not_opened_and_the_rest_is_written(sender, session):
     assert answer.json["entries"][2]["problem"]["title"] == "Conflict"
     swapped = sender.send(line("close"), opening("B"), line(shift="B", cycles=1))
     assert statuses(swapped) == ["added", "added", "added"]
+    assert len(stored(session)) == 6
     assert verify(session) == []
 
 
