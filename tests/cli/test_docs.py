@@ -57,7 +57,7 @@ def test_the_commands_are_those_that_were_promised():
         ("report", "shift"), ("report", "trial"), ("report", "evidence"),
         ("report", "cell"), ("report", "fleet"),
         ("report", "kept"), ("report", "schema"), ("reports",),
-        ("verify",), ("notices",), ("audit",),
+        ("verify",), ("notices",), ("audit",), ("doctor",),
     }  # fmt: skip
 
 
@@ -140,7 +140,7 @@ def json_words(tmp_path, shop):
         ("need",): ("--hours", 1, "--cycle-time", 30, "--chance", 0.9),
         ("plan",): ("--limit", 0.01, "--design", 0.001, "--cycle-time", 30),
         ("verdict",): ("--trial", "Arm"),
-        ("notices",): (), ("reports",): (),
+        ("notices",): (), ("reports",): (), ("doctor",): (),
         # The details are each action's own.
         ("audit",): ("--action", "sealed rows"),
     }  # fmt: skip

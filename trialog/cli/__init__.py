@@ -32,6 +32,7 @@ from trialog.cli.groups import LazyGroup, RootGroup
         "restore": "trialog.cli.copying:restore",
         "notices": "trialog.cli.noticing:notices",
         "audit": "trialog.cli.auditing:audit",
+        "doctor": "trialog.cli.doctor:doctor",
     },
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     no_args_is_help=True,
@@ -42,7 +43,7 @@ def cli() -> None:
 
     Start with: trialog demo
 
-    Exit codes: 0 done; 1 a check failed (verify, database check,
+    Exit codes: 0 done; 1 a check failed (verify, database check, doctor,
     or what a move or restore found), or a notice did not get through;
     2 bad input, with a message that says which field, which rule and which value.
     """

@@ -1,0 +1,132 @@
+"""The records: is the database there, whole and safe; do clocks agree; what waits for somebody."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+
+from sqlalchemy import Engine, func, select, text
+from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.orm import Session
+
+from trialog.cli.doctor.computer import disk
+from trialog.cli.doctor.findings import Finding, look, ok, wrong
+from trialog.records import schema
+from trialog.records.database import make_sessions
+from trialog.records.disk import embedded_file
+from trialog.records.models import AuditEvent, DueReport, Entry, Person
+from trialog.records.pulse import pulse
+from trialog.records.words import Role
+from trialog.reports.words import counted
+from trialog.web.journal.faults import words_of
+from trialog.web.probing import Probe
+
+PATIENCE = 10.0
+"""Seconds that the database has to answer."""
+
+CLOCK_SLACK = timedelta(minutes=1)
+STUCK_TRIES = 3
+SAFE = ("fsync", "full_page_writes", "synchronous_commit")
+"""Settings of PostgreSQL without which a power cut loses what was acknowledged."""
+
+
+def look_through(engine: Engine, now: datetime, *, patience: float = PATIENCE) -> Iterator[Finding]:
+    """Look at the database; at what is in it only where its schema is this version's."""
+    shown = engine.url.render_as_string(hide_password=True)
+    probe = Probe(lambda: schema.current_version(engine), patience=patience, kept=0)
+    try:
+        current = probe.answer()
+    except TimeoutError:
+        do = "See whether it runs, and whether a network or a firewall is in between."
+        yield wrong("database", f"{shown} does not answer within {patience:g} s", do)
+        return
+    except SQLAlchemyError as error:
+        do = "See whether it runs, and whether TRIALOG_DATABASE_URL is right."
+        yield wrong("database", f"{shown} cannot be used ({words_of(error)})", do)
+        return
+    yield ok("database", f"{shown} answers")
+    yield from _safety(engine)
+    if (newest := schema.newest_version()) != current:
+        says = f"is at {current or 'nothing'}, this trialog needs {newest}"
+        yield wrong("schema", says, f"Run: {schema.UPGRADE_COMMAND}")
+        return
+    yield ok("schema", f"{current}, this version's")
+    with make_sessions(engine)() as session:
+        yield from _clock(session, now)
+        yield from _people(session)
+        yield from _waiting(session, now)
+
+
+def _safety(engine: Engine) -> Iterator[Finding]:
+    """Look whether what is acknowledged survives a power cut, and whether the file is whole."""
+    if engine.dialect.name == "postgresql":
+        yield from _of_postgresql(engine)
+        return
+    with engine.connect() as connection:
+        mode = connection.exec_driver_sql("PRAGMA journal_mode").scalar()
+        found = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
+    if mode != "wal":
+        do = "Move the data folder to a local disk: network file systems cannot keep it safe."
+        yield wrong("journal", f"is {mode}, not wal", do)
+    else:
+        yield ok("journal", "wal, on the disk before anything is acknowledged")
+    if found != "ok":
+        do = "Stop the server, keep the file, and restore the newest backup."
+        yield wrong("integrity", f"quick check: {found}", do)
+    else:
+        yield ok("integrity", "quick check passed; trialog verify looks at every line")
+    if (file := embedded_file(engine.url)) is not None:
+        yield from disk(file)
+
+
+def _of_postgresql(engine: Engine) -> Iterator[Finding]:
+    with engine.connect() as connection:
+        version = connection.scalar(text("SHOW server_version"))
+        off = [name for name in SAFE if connection.scalar(text(f"SHOW {name}")) == "off"]
+    if off:
+        do = "Switch it on in postgresql.conf: what was acknowledged may be lost in a power cut."
+        yield wrong("journal", f"PostgreSQL {version}: {', '.join(off)} off", do)
+    else:
+        says = f"PostgreSQL {version}, on its disk before anything is acknowledged"
+        yield ok("journal", says)
+
+
+def _clock(session: Session, now: datetime) -> Iterator[Finding]:
+    """Compare this computer's clock with the last of what was written."""
+    written = (
+        session.scalar(select(column).order_by(key.desc()).limit(1))
+        for column, key in ((Entry.recorded_at, Entry.id), (AuditEvent.at, AuditEvent.id))
+    )
+    newest = max((moment for moment in written if moment is not None), default=None)
+    if newest is not None and newest - now > CLOCK_SLACK:
+        says = f"{now:%Y-%m-%d %H:%M} UTC, before the last line ({newest:%Y-%m-%d %H:%M} UTC)"
+        do = "Set the clock, and let it be kept by a time server: revisions take effect by time."
+        yield wrong("clock", says, do)
+    else:
+        yield ok("clock", f"{now:%Y-%m-%d %H:%M:%S} UTC, not before the last line")
+
+
+def _people(session: Session) -> Iterator[Finding]:
+    statement = select(func.count()).where(Person.active, Person.role == Role.ADMIN)
+    admins = session.scalar(statement) or 0
+    if admins:
+        yield ok("people", f"{counted(admins, 'admin')}")
+    else:
+        yield wrong("people", "nobody is an admin", "trialog people add --role admin --name …")
+
+
+def _waiting(session: Session, now: datetime) -> Iterator[Finding]:
+    """Look at what waits for somebody."""
+    found = pulse(session, now=now)
+    stuck = session.scalar(
+        select(func.count()).select_from(DueReport).where(DueReport.tries >= STUCK_TRIES)
+    )
+    for name, number, things, do in (
+        ("parked lines", found.parked_waiting, "line", "An engineer sees to them, under Tablets."),
+        ("lost notices", found.notices_given_up, "notice", "trialog notices --retry"),
+        ("kept reports", stuck or 0, "report", "See the server's log for why they fail."),
+    ):
+        if number:
+            yield look(name, f"{counted(number, things)} waiting", do)
+        else:
+            yield ok(name, "none waiting")
