@@ -137,7 +137,7 @@ def run_app(config: Mapping[str, Any], *, before: str, qr: bool) -> None:
                 serve_app(app, settings.host, settings.port, announce=_announcer(before))
             _log.info("stopped")
     finally:
-        state(app).engine.dispose()
+        state(app).dispose()
     click.echo("Stopped.")
 
 

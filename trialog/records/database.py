@@ -6,6 +6,7 @@ import os
 import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -40,8 +41,32 @@ def embedded_url(folder: Path) -> str:
     return f"sqlite:///{folder / 'trialog.db'}"
 
 
-def make_engine(url: str) -> Engine:
-    """Make an engine for SQLite or PostgreSQL.
+@dataclass(frozen=True, kw_only=True)
+class Limits:
+    """How many connections a process has to PostgreSQL, and how long a thing may take there.
+
+    A client that hangs, or a network that swallows answers, must never hold a cell's lock for long.
+    """
+
+    pool_size: int = 10
+    """Eight threads, the worker, and one for the health checks."""
+
+    pool_overflow: int = 5
+    pool_seconds: int = 15
+    statement_seconds: int = 300
+    lock_seconds: int = 15
+    idle_seconds: int = 120
+    """In the middle of a transaction; printing a long report to a PDF takes a part of it."""
+
+
+ALIVE = {
+    "connect_timeout": 10, "keepalives_idle": 30, "keepalives_interval": 10, "keepalives_count": 3,
+}  # fmt: skip
+"""A server that went away without a word is noticed within a minute; common practice, no source."""
+
+
+def make_engine(url: str, limits: Limits | None = None) -> Engine:
+    """Make an engine for SQLite or PostgreSQL; commands work without limits, a server with them.
 
     Raises
     ------
@@ -56,12 +81,40 @@ def make_engine(url: str) -> Engine:
         raise InvalidValueError("TRIALOG_DATABASE_URL", "be a database URL", shown) from error
     kind = parsed.drivername.partition("+")[0]
     if kind in {"postgres", "postgresql"}:
-        return create_engine(parsed.set(drivername="postgresql+psycopg"), pool_pre_ping=True)
+        return _make_server_engine(parsed.set(drivername="postgresql+psycopg"), limits)
     if kind == "sqlite":
         return _make_sqlite_engine(parsed.set(drivername="sqlite"))
     raise InvalidValueError(
         "TRIALOG_DATABASE_URL", "start with sqlite:// or postgresql://", parsed.drivername
     )
+
+
+def _make_server_engine(url: URL, limits: Limits | None) -> Engine:
+    given = {name: value for name, value in ALIVE.items() if name not in url.query}
+    if limits is None:
+        return create_engine(url, pool_pre_ping=True, connect_args=given)
+    engine = create_engine(
+        url,
+        pool_pre_ping=True,
+        connect_args=given,
+        pool_size=limits.pool_size,
+        max_overflow=limits.pool_overflow,
+        pool_timeout=limits.pool_seconds,
+    )
+    timeouts = {
+        "statement_timeout": limits.statement_seconds,
+        "lock_timeout": limits.lock_seconds,
+        "idle_in_transaction_session_timeout": limits.idle_seconds,
+    }
+
+    def limit(connection: Any, _record: Any) -> None:
+        with connection.cursor() as cursor:
+            for name, seconds in timeouts.items():
+                cursor.execute("SELECT set_config(%s, %s, false)", (name, f"{seconds}s"))
+        connection.commit()
+
+    event.listen(engine, "connect", limit)
+    return engine
 
 
 def _make_sqlite_engine(url: URL) -> Engine:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TypeVar, cast
 
 from flask import Flask, abort, current_app, g
-from sqlalchemy import Engine
+from sqlalchemy import Engine, inspect
 from sqlalchemy.orm import Session, sessionmaker
 
 from trialog.records import schema
 from trialog.records.base import LARGEST_ID, Base
 from trialog.records.database import make_engine, make_sessions
 from trialog.records.outbox import CHANNELS
+from trialog.records.replica import Replica
 from trialog.web.settings import Settings
 
 NAME = "trialog"
@@ -27,6 +30,13 @@ class State:
     settings: Settings
     engine: Engine
     sessions: sessionmaker[Session]
+    replica: Replica | None = None
+
+    def dispose(self) -> None:
+        """Close all connections."""
+        self.engine.dispose()
+        if self.replica is not None:
+            self.replica.engine.dispose()
 
 
 def init_app(app: Flask, settings: Settings) -> None:
@@ -37,14 +47,17 @@ def init_app(app: Flask, settings: Settings) -> None:
     SchemaBehindError
         If the database's schema is not this version's.
     """
-    engine = make_engine(settings.database_url)
+    engine = make_engine(settings.database_url, settings.limits)
     try:
         schema.require_current(engine)
     except BaseException:
         engine.dispose()
         raise
     told_over = {CHANNELS: settings.notices.channels}
-    app.extensions[NAME] = State(settings, engine, make_sessions(engine, told_over))
+    replica = None
+    if settings.replica_url and engine.dialect.name == "postgresql":
+        replica = Replica(engine, settings.replica_url, settings.replica_seconds, settings.limits)
+    app.extensions[NAME] = State(settings, engine, make_sessions(engine, told_over), replica)
     app.teardown_appcontext(_close_session)
 
 
@@ -58,6 +71,26 @@ def get_session() -> Session:
     if "session" not in g:
         g.session = state().sessions()
     return cast(Session, g.session)
+
+
+@contextmanager
+def reading_session(subject: Row | None) -> Iterator[tuple[Session, Row | None]]:
+    """Give a session for what may be some seconds old, and the row that it is about as it has it.
+
+    It is on the replica where that keeps up and has the row already. Never for a page that shows
+    what somebody has just written, and never for writing.
+    """
+    replica = state().replica
+    other = replica.session() if replica is not None else None
+    if other is None:
+        yield get_session(), subject
+        return
+    with other:
+        same = None if subject is None else other.get(type(subject), inspect(subject).identity)
+        if subject is not None and same is None:
+            yield get_session(), subject
+        else:
+            yield other, same
 
 
 def get_or_404(table: type[Row], row_id: int) -> Row:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from flask import Flask, Response, current_app, jsonify, make_response, render_template, request
 from flask_wtf.csrf import CSRFError
 from sqlalchemy.exc import IntegrityError, OperationalError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from werkzeug.exceptions import BadHost, HTTPException
 
 from trialog.errors import (
@@ -183,6 +184,11 @@ def _on_database_down(error: OperationalError) -> Response:
     return _last_resort(503)
 
 
+def _on_no_connection(_error: PoolTimeoutError) -> Response:
+    current_app.logger.error("no connection to the database was free at %s", _where())
+    return _last_resort(503)
+
+
 def _on_crash(error: Exception) -> Response:
     current_app.logger.error("unexpected error at %s", _where(), exc_info=error)
     return _last_resort(500)
@@ -211,5 +217,6 @@ def init_app(app: Flask) -> None:
     app.register_error_handler(HTTPException, _on_http_error)
     app.register_error_handler(IntegrityError, _on_race)
     app.register_error_handler(OperationalError, _on_database_down)
+    app.register_error_handler(PoolTimeoutError, _on_no_connection)
     if not app.testing:
         app.register_error_handler(Exception, _on_crash)

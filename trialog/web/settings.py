@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
@@ -14,7 +14,7 @@ from trialog.errors import InvalidValueError
 from trialog.languages import LANGUAGES
 from trialog.notices.settings import NAMES as NOTICE_NAMES
 from trialog.notices.settings import NoticeSettings, read_notice_settings
-from trialog.records.database import data_folder, database_url, embedded_url
+from trialog.records.database import Limits, data_folder, database_url, embedded_url
 from trialog.web.journal.forms import FORMS, LEVELS
 from trialog.web.tls.hostnames import read_name
 
@@ -22,12 +22,14 @@ DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8765
 DEFAULT_API_LIMIT = 600
 MOST_API_LIMIT = 1_000_000
+MOST_OF_A_LIMIT = 10_000
 STOP_SECONDS = 20
 MOST_STOP_SECONDS = 600
 SETTINGS = (
     "DATABASE_URL", "DATA_FOLDER", "SECRET_KEY", "TIME_ZONE", "HOST", "PORT", "SECURE_COOKIES",
     "LANGUAGE", "TLS", "TLS_NAMES", "TRUST_PORT", "API_LIMIT", "LOG_FORMAT", "LOG_LEVEL",
-    "STOP_SECONDS", *NOTICE_NAMES,
+    "STOP_SECONDS", "POOL_SIZE", "POOL_OVERFLOW", "POOL_SECONDS", "STATEMENT_SECONDS",
+    "LOCK_SECONDS", "IDLE_SECONDS", "REPLICA_URL", "REPLICA_SECONDS", *NOTICE_NAMES,
 )  # fmt: skip
 """Every setting; the environment variable has TRIALOG_ before its name."""
 
@@ -61,6 +63,13 @@ class Settings:
     stop_seconds: int
     """How long the end of the server waits for the requests under way."""
 
+    limits: Limits
+    """Of the connections to PostgreSQL."""
+
+    replica_url: str | None
+    replica_seconds: int
+    """By how much the replica may be behind for a report that is read from it."""
+
     notices: NoticeSettings
 
 
@@ -92,6 +101,9 @@ def load_settings(overrides: Mapping[str, Any]) -> Settings:
         log_format=_word("TRIALOG_LOG_FORMAT", given["LOG_FORMAT"] or "text", FORMS),
         log_level=_word("TRIALOG_LOG_LEVEL", given["LOG_LEVEL"] or "info", LEVELS),
         stop_seconds=_seconds("TRIALOG_STOP_SECONDS", given["STOP_SECONDS"], STOP_SECONDS),
+        limits=_limits(given),
+        replica_url=_replica(given["REPLICA_URL"]),
+        replica_seconds=_seconds("TRIALOG_REPLICA_SECONDS", given["REPLICA_SECONDS"], 5),
         notices=read_notice_settings(given),
     )
 
@@ -142,6 +154,27 @@ def _word(name: str, value: object, words: Iterable[str]) -> str:
 
 def _seconds(name: str, value: object, default: int) -> int:
     return default if value in (None, "") else _whole(name, value, 1, MOST_STOP_SECONDS)
+
+
+def _limits(given: Mapping[str, Any]) -> Limits:
+    found = {}
+    for limit in fields(Limits):
+        value, name = given[limit.name.upper()], f"TRIALOG_{limit.name.upper()}"
+        if value not in (None, ""):
+            least = 0 if limit.name in ("pool_overflow", "statement_seconds") else 1
+            found[limit.name] = _whole(name, value, least, MOST_OF_A_LIMIT)
+    return Limits(**found)
+
+
+def _replica(value: object) -> str | None:
+    """Return the replica's URL; a password in one that is wrong is not shown."""
+    if value in (None, ""):
+        return None
+    url = str(value)
+    kind = url.partition(":")[0]
+    if kind.partition("+")[0] not in ("postgres", "postgresql"):
+        raise InvalidValueError("TRIALOG_REPLICA_URL", "start with postgresql://", kind)
+    return url
 
 
 def _port(name: str, value: object, default: Default) -> int | Default:

@@ -11,7 +11,7 @@ from trialog.records.people import Action
 from trialog.reports.document import Document
 from trialog.reports.kinds import KINDS, make
 from trialog.web.clock import now, zone
-from trialog.web.database import get_or_404, get_session
+from trialog.web.database import get_or_404, reading_session
 from trialog.web.downloads import bp
 from trialog.web.language import language_asked
 from trialog.web.security import allowed
@@ -57,8 +57,7 @@ def _download(name: str, form: str, ident: int | None = None) -> Response:
     def made() -> Document:
         model = KINDS[name].model
         subject = None if model is None or ident is None else get_or_404(model, ident)
-        return make(
-            get_session(), name, subject, now=now(), zone=zone(), language=language_asked()
-        )  # fmt: skip
+        with reading_session(subject) as (session, same):
+            return make(session, name, same, now=now(), zone=zone(), language=language_asked())
 
     return download_document(form, made)
