@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 import pytest
+from support.agent import Bench, Machine
 from support.cells import closing, write
 
 import trialog
@@ -52,6 +53,8 @@ def test_the_commands_are_those_that_were_promised():
         ("demo",), ("serve",), ("database", "upgrade"), ("database", "check"),
         ("database", "move"), ("backup",), ("restore",), ("people", "add"),
         ("clients", "add"), ("clients", "token"), ("clients", "list"), ("clients", "revoke"),
+        ("feed", "add"), ("feed", "list"), ("feed", "run"), ("feed", "status"), ("feed", "pause"),
+        ("feed", "resume"), ("feed", "remove"),
         ("setup",), ("import",), ("export",), ("bounds",), ("need",), ("plan",),
         ("verdict",),
         ("report", "shift"), ("report", "trial"), ("report", "evidence"),
@@ -84,7 +87,7 @@ def test_each_command_has_help_with_an_example_that_its_options_allow(words, run
     assert all(option.help for option in COMMANDS[words].params if isinstance(option, click.Option))
 
 
-@pytest.mark.parametrize("group", ["database", "people", "clients", "report"])
+@pytest.mark.parametrize("group", ["database", "people", "clients", "feed", "report"])
 def test_each_group_has_help_with_an_example(run, group):
     said = run(group, "--help").stdout
     assert f"Example: trialog {group} " in said
@@ -119,7 +122,14 @@ def keys_of(data):
 
 
 @pytest.fixture
-def json_words(tmp_path, shop):
+def agent():
+    """Return a machine's agent to add a feed of."""
+    with Bench(Machine()) as bench:
+        yield bench
+
+
+@pytest.fixture
+def json_words(tmp_path, shop, agent):
     """Return for each command the words with which it prints all of its keys."""
     log, setup = tmp_path / "log.csv", tmp_path / "setup.toml"
     log.write_text(BAD_LOG, encoding="utf-8")
@@ -133,6 +143,8 @@ def json_words(tmp_path, shop):
         ("clients", "add"): ("--name", "box", "--responsible", "Ida"),
         ("clients", "token"): ("--name", "box", "--scope", "read"),
         ("clients", "list"): (), ("clients", "revoke"): ("--name", "box"),
+        ("feed", "add"): ("--cell", shop.cell.name, "--url", agent.url),
+        ("feed", "list"): (), ("feed", "status"): ("--cell", shop.cell.name),
         ("setup",): (setup,),
         ("import",): (log, "--trial", "Arm", "--dry-run", "--good-lines-only"),
         ("export",): ("--trial", "Arm", "-o", tmp_path / "out.csv"),

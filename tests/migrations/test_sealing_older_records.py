@@ -32,7 +32,7 @@ from trialog.records.verify import verify
 JPEG = b"\xff\xd8\xff what the camera saw"
 PHOTO = hashlib.sha256(JPEG).hexdigest()
 BEFORE = "0003"
-NEW_SINCE = {"revocation", "verdict_change", "kept_report", "client", "client_token"}
+NEW_SINCE = {"revocation", "verdict_change", "kept_report", "client", "client_token", "feed"}
 
 
 def migrate(engine, direction, version):

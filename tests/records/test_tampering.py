@@ -34,6 +34,7 @@ from trialog.records.models import (
     Client,
     ClientToken,
     Entry,
+    Feed,
     KeptReport,
     ParkedLine,
     Photo,
@@ -91,6 +92,10 @@ def set_up(session, cell, people, now):
                 line={"kind": "good", "cycles": -1}, parked_at=now,
             )
             for tablet in tablets
+        )  # fmt: skip
+        session.add(
+            Feed(key="abcd", cell_id=cell.id, url="http://agent", count_item="pc",
+                 mode="polling", added_at=now)
         )  # fmt: skip
         record_event(session, "set up", "records", None, actor=people.engineer, now=now)
         return trials

@@ -34,6 +34,7 @@ FREE = {
     # otherwise than by the seal.
     "tablet": VOLATILE["tablet"],
     "client_token": VOLATILE["client_token"],
+    "feed": VOLATILE["feed"],
     # The database's own number for a line or an event. Nothing is said by it; what points at a
     # line by it is lost where it changes, and that is found.
     "entry": {"id"},

@@ -45,7 +45,7 @@ WHO = {
         api.whoami api.list_cells api.show_cell api.list_requirements api.list_people
         api.list_shifts api.show_shift api.show_logbook api.list_entries api.add_entries
         api.list_trials api.show_trial api.show_verdict api.shift_report api.trial_report
-        api.evidence_report api.cell_report api.fleet_report api.export_log""",
+        api.count_parts api.evidence_report api.cell_report api.fleet_report api.export_log""",
     ALL: """home.index readiness.cell readiness.fleet downloads.cell downloads.fleet
         kept.index kept.show kept.file
         planner.show planner.results setup.cell shifts.report downloads.shift
@@ -54,7 +54,8 @@ WHO = {
         trials.evidence downloads.evidence trials.ask_what_if
         trials.answer_what_if trials.signed_document_json""",
     LOGGERS: "logging.start logging.log logging.add_entries shifts.undo",
-    ENGINEERS: """setup.new_cell setup.edit_cell setup.new_device setup.edit_device setup.new_mode
+    ENGINEERS: """feeds.index
+        setup.new_cell setup.edit_cell setup.new_device setup.edit_device setup.new_mode
         setup.edit_mode setup.new_requirement setup.edit_requirement setup.new_trial
         setup.edit_trial trials.next_trial shifts.rule shifts.correct_reading shifts.new_revision
         shifts.undo_revision trials.rule trials.undo trials.look_at_several

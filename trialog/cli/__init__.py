@@ -18,6 +18,7 @@ from trialog.cli.groups import LazyGroup, RootGroup
         "database": "trialog.cli:database",
         "people": "trialog.cli:people",
         "clients": "trialog.cli:clients",
+        "feed": "trialog.cli:feed",
         "setup": "trialog.cli.feeding:setup",
         "import": "trialog.cli.feeding:import_log",
         "export": "trialog.cli.feeding:export",
@@ -85,6 +86,25 @@ def clients() -> None:
     """Let programs in, each by tokens of its own, and shut them out.
 
     Example: trialog clients list
+    """
+
+
+@click.group(
+    cls=LazyGroup,
+    lazy={
+        "add": "trialog.cli.listening:add",
+        "list": "trialog.cli.listening:list_feeds",
+        "run": "trialog.cli.listening:run",
+        "status": "trialog.cli.listening:status",
+        "pause": "trialog.cli.listening:pause",
+        "resume": "trialog.cli.listening:resume",
+        "remove": "trialog.cli.listening:remove",
+    },
+)
+def feed() -> None:
+    """Listen to machines that count for themselves. Only reads; it commands no machine.
+
+    Example: trialog feed run
     """
 
 

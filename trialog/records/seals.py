@@ -31,6 +31,21 @@ VOLATILE: dict[str, frozenset[str]] = {
     "client_token": frozenset({"last_used_at"}),
     # The hash of the bytes is the row's name, and `verify` hashes them again.
     "photo": frozenset({"content"}),
+    # How far the machine was heard, noted with each thing that it says.
+    "feed": frozenset(
+        {
+            "instance",
+            "next_sequence",
+            "rewinds",
+            "heard_at",
+            "last_error",
+            "failing_since",
+            "gaps",
+            "clock_ahead_seconds",
+            "holder",
+            "held_until",
+        }
+    ),
     # Its hash stands beside it, and `verify` hashes it again.
     "kept_report": frozenset({"content"}),
 }
@@ -39,7 +54,7 @@ VOLATILE: dict[str, frozenset[str]] = {
 SEALED = (
     "person", "cell", "device", "failure_mode", "requirement", "trial", "revision",
     "acknowledgement", "sign_off", "revocation", "verdict_change", "tablet", "parked_line",
-    "photo", "kept_report", "client", "client_token",
+    "photo", "kept_report", "client", "client_token", "feed",
 )  # fmt: skip
 """Tables whose rows are sealed."""
 

@@ -147,3 +147,10 @@ class Scope(StrEnum):
     LOG = "log"
     COUNT = "count"
     METRICS = "metrics"
+
+
+class FeedMode(StrEnum):
+    """How an agent is listened to."""
+
+    STREAMING = "streaming"
+    POLLING = "polling"

@@ -73,6 +73,7 @@ def _register_blueprints(app: Flask) -> None:
         auth,
         clients,
         downloads,
+        feeds,
         health,
         help,
         home,
@@ -92,7 +93,7 @@ def _register_blueprints(app: Flask) -> None:
 
     rooms = (
         auth, home, setup, people, planner, help, logging, tablets, shifts, trials, trust, notices,
-        audit, readiness, downloads, kept, clients, api, health, metrics,
+        audit, readiness, downloads, kept, clients, feeds, api, health, metrics,
     )  # fmt: skip
     for room in rooms:
         app.register_blueprint(room.bp)

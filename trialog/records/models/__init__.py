@@ -13,6 +13,7 @@ from trialog.records.models.derived import (
     OperatorRollup,
     Revision,
 )
+from trialog.records.models.feeds import Feed
 from trialog.records.models.logbook import Entry, EntryMode, Photo, Shift
 from trialog.records.models.reports import DueReport, KeptReport
 from trialog.records.models.setup import Cell, Device, FailureMode, Person, Requirement, Trial
@@ -42,6 +43,7 @@ __all__ = [
     "EntryMode",
     "FailureMode",
     "FailurePosition",
+    "Feed",
     "ImportDraft",
     "KeptReport",
     "ModeRollup",

@@ -10,6 +10,7 @@ from trialog.web.api import (  # noqa: E402, F401 - the views hang themselves on
     batches,
     cells,
     clients,
+    counting,
     logbook,
     reference,
     reports,
