@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
@@ -20,6 +21,15 @@ LARGEST_PHOTO = 600 * 1024
 
 JPEG_BEGINS = b"\xff\xd8\xff"
 
+MOST_PIXELS = 20_000_000
+"""A small file may claim to be a picture of gigabytes, which whoever looks at it would unpack."""
+
+_FRAME = re.compile(
+    rb"(?=\xff[\xc0-\xc3\xc5-\xc7\xc9-\xcb\xcd-\xcf].{3}(?P<height>.{2})(?P<width>.{2}))", re.DOTALL
+)
+"""A frame's header (ITU-T T.81, from memory) wherever one may stand: programs that show pictures go
+on looking for it past bytes that make no sense."""
+
 
 def store_photo(
     session: Session, sha256: str, content: bytes, *, tablet: Tablet, now: datetime
@@ -29,7 +39,7 @@ def store_photo(
     Raises
     ------
     InvalidValueError
-        If the bytes have another hash, are no JPEG, or are too many.
+        If the bytes have another hash, are no JPEG, are too many, or claim too many pixels.
     """
     if not SHA256.fullmatch(sha256):
         raise InvalidValueError("photo", "be named by a SHA-256 in hex", sha256)
@@ -38,6 +48,9 @@ def store_photo(
         raise InvalidValueError("photo", most, f"{len(content)} bytes")
     if not content.startswith(JPEG_BEGINS):
         raise InvalidValueError("photo", "be a JPEG", content[:4])
+    pixels = max((_pixels(frame) for frame in _FRAME.finditer(content)), default=0)
+    if pixels > MOST_PIXELS:
+        raise InvalidValueError("photo", f"have at most {MOST_PIXELS:,} pixels", f"{pixels:,}")
     found = hashlib.sha256(content).hexdigest()
     if found != sha256:
         raise InvalidValueError("photo", f"have the hash it is named by, {sha256}", found)
@@ -52,6 +65,18 @@ def store_photo(
         session, "stored", "photo", None, actor=None, now=now, sha256=sha256, tablet=tablet.id
     )
     return True
+
+
+def _pixels(frame: re.Match[bytes]) -> int:
+    # A height of 0 is told later in the file: it may be anything.
+    height = int.from_bytes(frame["height"]) or 0xFFFF
+    return height * int.from_bytes(frame["width"])
+
+
+def count_photos(session: Session, tablet: Tablet, *, since: datetime) -> int:
+    """Return how many photos of a tablet were kept since a moment."""
+    own = select(func.count()).where(Photo.tablet_id == tablet.id, Photo.stored_at > since)
+    return session.scalar(own) or 0
 
 
 def photo_of(session: Session, sha256: str) -> bytes | None:

@@ -23,13 +23,16 @@ DEFAULT_PORT = 8765
 DEFAULT_API_LIMIT = 600
 MOST_API_LIMIT = 1_000_000
 MOST_OF_A_LIMIT = 10_000
+DEFAULT_PHOTOS = 500
+MOST_PHOTOS = 1_000_000
 STOP_SECONDS = 20
 MOST_STOP_SECONDS = 600
 SETTINGS = (
     "DATABASE_URL", "DATA_FOLDER", "SECRET_KEY", "TIME_ZONE", "HOST", "PORT", "SECURE_COOKIES",
-    "LANGUAGE", "TLS", "TLS_NAMES", "TRUST_PORT", "API_LIMIT", "LOG_FORMAT", "LOG_LEVEL",
-    "STOP_SECONDS", "POOL_SIZE", "POOL_OVERFLOW", "POOL_SECONDS", "STATEMENT_SECONDS",
-    "LOCK_SECONDS", "IDLE_SECONDS", "REPLICA_URL", "REPLICA_SECONDS", *NOTICE_NAMES,
+    "LANGUAGE", "TLS", "TLS_NAMES", "TRUST_PORT", "API_LIMIT", "PHOTOS_A_DAY", "LOG_FORMAT",
+    "LOG_LEVEL", "STOP_SECONDS", "POOL_SIZE", "POOL_OVERFLOW", "POOL_SECONDS",
+    "STATEMENT_SECONDS", "LOCK_SECONDS", "IDLE_SECONDS", "REPLICA_URL", "REPLICA_SECONDS",
+    *NOTICE_NAMES,
 )  # fmt: skip
 """Every setting; the environment variable has TRIALOG_ before its name."""
 
@@ -56,6 +59,9 @@ class Settings:
     trust_port: int | None
     """The plain port of the page of trust; 0: none; None: the one after the server's own."""
     api_limit: int
+    photos_a_day: int
+    """From each tablet."""
+
     """How many requests a minute a client's token may make, in each process."""
 
     log_format: str
@@ -98,6 +104,7 @@ def load_settings(overrides: Mapping[str, Any]) -> Settings:
         tls_names=_names(given["TLS_NAMES"]),
         trust_port=_port("TRIALOG_TRUST_PORT", given["TRUST_PORT"], None),
         api_limit=_limit("TRIALOG_API_LIMIT", given["API_LIMIT"]),
+        photos_a_day=_photos("TRIALOG_PHOTOS_A_DAY", given["PHOTOS_A_DAY"]),
         log_format=_word("TRIALOG_LOG_FORMAT", given["LOG_FORMAT"] or "text", FORMS),
         log_level=_word("TRIALOG_LOG_LEVEL", given["LOG_LEVEL"] or "info", LEVELS),
         stop_seconds=_seconds("TRIALOG_STOP_SECONDS", given["STOP_SECONDS"], STOP_SECONDS),
@@ -179,6 +186,10 @@ def _replica(value: object) -> str | None:
 
 def _port(name: str, value: object, default: Default) -> int | Default:
     return default if value in (None, "") else _whole(name, value, 0, 65535)
+
+
+def _photos(name: str, value: object) -> int:
+    return DEFAULT_PHOTOS if value in (None, "") else _whole(name, value, 0, MOST_PHOTOS)
 
 
 def _limit(name: str, value: object) -> int:

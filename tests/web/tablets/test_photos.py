@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import hashlib
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import pytest
-from sqlalchemy import func, select
+from sqlalchemy import func, select, update
 
+from trialog.records.database import unit_of_work
 from trialog.records.models import Photo
 from trialog.records.photos import LARGEST_PHOTO
+from trialog.web.database import state
 
 JPEG = b"\xff\xd8\xff\xe0\x00\x10JFIF\x00" + bytes(range(256)) + b"\xff\xd9"
 
@@ -71,6 +75,42 @@ def test_bytes_of_another_hash_are_refused(tablet, session):
 def test_what_is_no_jpeg_is_refused(tablet, session, content):
     assert refused(send(tablet, content))["rule"] == "be a JPEG"
     assert kept(session) == 0
+
+
+def frame(height, width, kind=0xC0):
+    sides = height.to_bytes(2) + width.to_bytes(2)
+    return b"\xff" + bytes([kind]) + b"\x00\x11\x08" + sides + b"\x03"
+
+
+@pytest.mark.parametrize(
+    "header",
+    [frame(65535, 65535), frame(5000, 4001), frame(0, 1280), frame(65535, 65535, kind=0xC2),
+     b"\x00\x00nonsense\xff" + frame(60000, 60000), frame(10, 10) + frame(60000, 60000)],
+)  # fmt: skip
+def test_a_small_file_that_claims_to_be_a_huge_picture_is_refused(tablet, session, header):
+    bomb = JPEG[:20] + header + b"\xff\xd9"
+    assert refused(send(tablet, bomb))["rule"] == "have at most 20,000,000 pixels"
+    assert kept(session) == 0
+
+
+def test_a_picture_of_the_size_that_tablets_make_is_taken(tablet, session):
+    assert send(tablet, JPEG[:20] + frame(1280, 960) + b"\xff\xd9").status_code == 200
+    assert send(tablet, JPEG[:20] + frame(5000, 4000) + b"\xff\xd9").status_code == 200
+    assert kept(session) == 2
+
+
+def test_a_tablet_that_has_sent_as_many_as_it_may_in_a_day_keeps_the_rest(
+    app, tablet, session, monkeypatch
+):
+    settings = replace(state(app).settings, photos_a_day=2)
+    monkeypatch.setitem(app.extensions, "trialog", replace(state(app), settings=settings))
+    answers = [send(tablet, JPEG + bytes([number])).status_code for number in range(4)]
+    assert answers == [200, 200, 429, 429]  # a status that the page tries again, and parks nothing
+    assert kept(session) == 2
+    assert send(tablet, JPEG + bytes([0])).status_code == 200  # a repeat is none more
+    with unit_of_work(session):
+        session.execute(update(Photo).values(stored_at=datetime.now(UTC) - timedelta(days=1)))
+    assert send(tablet, JPEG + bytes([2])).status_code == 200
 
 
 @pytest.mark.parametrize("name", ["x", "0" * 63, "A" * 64, "%00" * 64, "é" * 64, "..%2f" * 13])

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 from flask import Response, abort, g, jsonify
+from werkzeug.exceptions import TooManyRequests
 
 from trialog.records.database import unit_of_work
 from trialog.records.people import Action
-from trialog.records.photos import LARGEST_PHOTO, photo_of, store_photo
+from trialog.records.photos import LARGEST_PHOTO, count_photos, photo_of, store_photo
 from trialog.web.assets import A_YEAR
 from trialog.web.clock import now
-from trialog.web.database import get_session
+from trialog.web.database import get_session, state
 from trialog.web.identity import current_tablet
 from trialog.web.logging import bp
 from trialog.web.logging.bodies import read_bytes
 from trialog.web.security import allowed, tablets_only
+
+A_DAY = timedelta(days=1)
+TOO_MANY = "This tablet has sent as many photos within a day as it may (TRIALOG_PHOTOS_A_DAY)."
 
 
 @bp.put("/api/tablet/photos/<sha256>")
@@ -21,8 +27,11 @@ from trialog.web.security import allowed, tablets_only
 def add_photo(sha256: str) -> Response:
     """Take a photo in, before the line that names it."""
     content, session = read_bytes(LARGEST_PHOTO), get_session()
+    tablet, moment, most = current_tablet(), now(), state().settings.photos_a_day
     with unit_of_work(session):
-        new = store_photo(session, sha256, content, tablet=current_tablet(), now=now())
+        new = store_photo(session, sha256, content, tablet=tablet, now=moment)
+        if new and count_photos(session, tablet, since=moment - A_DAY) > most:
+            raise TooManyRequests(TOO_MANY)  # the tablet keeps it, and asks again later
     return jsonify(sha256=sha256, status="stored" if new else "repeated")
 
 
