@@ -174,6 +174,29 @@ def test_a_role_gets_in_where_it_may_and_nowhere_else(app, session, records, vis
     assert ask(visit, [*rest, *leaving], lets_in) == []
 
 
+METHODS = {"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE", "PROPFIND"}
+
+
+def test_no_route_knows_another_method_than_its_own_whoever_asks(app, session, records, admin):
+    """What a route does not know is refused alike, and asking for what it knows writes nothing."""
+    before, wrong = written(session), []
+    known = {}
+    for rule in app.url_map.iter_rules():
+        known.setdefault(records.address(rule), set()).update(rule.methods)
+    tablet = partial(records.tablet.client.open, headers=bearing(records.tablet.key))
+    for visit in (admin.client.open, app.test_client().open, tablet, bearer(app, records.token)):
+        for address, methods in known.items():
+            for method in sorted(METHODS - methods):
+                with visit(address, method=method) as answer:
+                    if answer.status_code != 405:
+                        wrong.append((method, address, answer.status_code))
+            with visit(address, method="OPTIONS") as answer:
+                if answer.status_code not in (200, 302, 401, 403):
+                    wrong.append(("OPTIONS", address, answer.status_code))
+    assert wrong == []
+    assert written(session) == before
+
+
 def test_who_is_not_signed_in_is_sent_to_sign_in(app, session, records, stranger):
     nothing_is_open(app, session, records, stranger.client.open)
 
@@ -226,7 +249,11 @@ def test_a_clients_token_opens_what_is_for_clients_and_nothing_else(app, session
 
 def bearer(app, token):
     client = app.test_client(use_cookies=False)
-    return partial(client.open, headers={"Authorization": f"Bearer {token}"})
+    return partial(client.open, headers=bearing(token))
+
+
+def bearing(secret):
+    return {"Authorization": f"Bearer {secret}"}
 
 
 def test_a_token_that_was_revoked_opens_nothing(app, session, records):
