@@ -42,7 +42,11 @@ class Server:
         """Send a request over a connection of its own; return that."""
         connection = http.client.HTTPConnection(self.address, timeout=PATIENCE)
         headers = {"Authorization": f"Bearer {self._key}", "Content-Type": "application/json"}
-        connection.request(method, path, body and json.dumps(body), headers)
+        try:
+            connection.request(method, path, body and json.dumps(body), headers)
+        except OSError:
+            connection.close()  # the server has ended meanwhile
+            raise
         return connection
 
     @staticmethod
