@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import threading
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 
 import pytest
@@ -49,7 +49,8 @@ def serving(app):
         yield f"http://127.0.0.1:{server.effective_port}"
     finally:
         # The loop ends when it has nothing left to watch; its own thread must clear the map.
-        server.trigger.pull_trigger(lambda: close_all(sockets, ignore_all=True))
+        with suppress(OSError):  # woken by somebody else just now, it has closed what wakes it
+            server.trigger.pull_trigger(lambda: close_all(sockets, ignore_all=True))
         thread.join(timeout=10)
         server.task_dispatcher.shutdown()
 
