@@ -41,6 +41,7 @@ TAGS = {
     "People": "Whom lines may name.",
     "Shifts": "Stretches of logging.",
     "Logbook": "The append-only record behind all of this.",
+    "Machine counter": "What the machine counts by itself.",
     "Trials": "What is under trial, and how it stands.",
     "Reports": "The same reports as pages and commands have.",
 }
