@@ -103,14 +103,16 @@ class Machine:
             header = self._header(upto)
             lines = "\n".join(self._line(one) for one in observations)
         space = f"urn:mtconnect.org:MTConnectStreams:{self.version}"
+        told = (
+            '<DeviceStream name="lathe" uuid="lathe-1">'
+            '<ComponentStream component="Path" componentId="path" name="path">'
+            f"<Events>{lines}</Events></ComponentStream></DeviceStream>"
+        )
         return (
             '<?xml version="1.0" encoding="UTF-8"?>\n'
             f'<MTConnectStreams xmlns="{space}"'
             ' xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance">\n'
-            f"{header}\n<Streams>"
-            '<DeviceStream name="lathe" uuid="lathe-1">'
-            '<ComponentStream component="Path" componentId="path" name="path">'
-            f"<Events>{lines}</Events></ComponentStream></DeviceStream></Streams></MTConnectStreams>"
+            f"{header}\n<Streams>{told if lines else ''}</Streams></MTConnectStreams>"
         ).encode()
 
     def _header(self, upto):
@@ -118,6 +120,7 @@ class Machine:
         return (
             f'<Header creationTime="{made}" sender="bench" instanceId="{self.instance}"'
             f' version="{self.version}" bufferSize="{self.size}"'
+            f' deviceModelChangeTime="{made}"'
             f' nextSequence="{upto}" firstSequence="{self.first}"'
             f' lastSequence="{self.sequence}"/>'
         )
@@ -126,7 +129,7 @@ class Machine:
         name = {COUNT: "PartCount", STATE: "Execution", OTHER: "Line"}[one.item]
         at = one.at.isoformat().replace("+00:00", "Z")
         more = ' subType="ALL"' if one.item == COUNT else ""
-        more += ' resetTriggered="MANUAL"' if one.reset else ""
+        more += ' resetTriggered="SHIFT"' if one.reset else ""
         return (
             f'<{name} dataItemId="{one.item}" sequence="{one.sequence}"'
             f' timestamp="{at}"{more}>{one.value}</{name}>'
