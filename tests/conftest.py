@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 from support.compiled import share_compiled_routes, share_compiled_statements
+from support.hashing import hash_quickly
 from support.network import loopback_only
 
 from trialog.records.database import make_engine, make_sessions
@@ -60,6 +61,7 @@ def isolation(tmp_path_factory):
                 patch.delenv(name)
         patch.setenv("TRIALOG_DATA_FOLDER", str(tmp_path_factory.mktemp("data")))
         loopback_only(patch)
+        hash_quickly(patch)
         share_compiled_statements(patch)
         share_compiled_routes(patch)
         yield

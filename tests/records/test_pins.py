@@ -7,6 +7,7 @@ from datetime import timedelta
 
 import pytest
 from sqlalchemy import select
+from support.hashing import AS_SHIPPED
 
 from trialog.errors import NotAllowedError
 from trialog.records import pins
@@ -95,6 +96,17 @@ def test_a_pin_is_stored_as_a_hash_only(session, now):
     assert "sesame" not in person.pin_hash
     session.flush()
     assert "sesame" not in str([event.details for event in session.scalars(select(AuditEvent))])
+
+
+def test_a_shop_hashes_as_slowly_as_is_advised_at_least():
+    # OWASP, "Password Storage Cheat Sheet" (owasp.org), from memory: Argon2id with at least
+    # 19 MiB, two passes and one thread. The other tests hash more weakly, to be done sooner.
+    asked = AS_SHIPPED.hash("1111").split("$")
+    assert asked[1] == "argon2id"
+    cost = dict(part.split("=") for part in asked[3].split(","))
+    assert int(cost["m"]) >= 19 * 1024
+    assert int(cost["t"]) >= 2
+    assert int(cost["p"]) >= 1
 
 
 @pytest.mark.parametrize(

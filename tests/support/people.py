@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import pytest
-from argon2 import PasswordHasher
+from support.hashing import QUICK
 
 from trialog.records.models import Person
 from trialog.records.words import Role
@@ -40,9 +40,8 @@ class People:
 
 @pytest.fixture(scope="session")
 def pin_hashes():
-    """Hash each PIN once, and weakly: a hash as it should be is slow on purpose."""
-    hasher = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
-    return {role: hasher.hash(pin) for role, pin in PINS.items()}
+    """Hash each PIN once."""
+    return {role: QUICK.hash(pin) for role, pin in PINS.items()}
 
 
 @pytest.fixture
