@@ -27,7 +27,7 @@ def test_without_a_feed_the_page_says_how_to_add_one(engineer, cell):
     ("fields", "sign", "words"),
     [
         ({}, "○", "nobody follows it"),
-        ({"enabled": False}, "Ⅱ", "paused"),
+        ({"enabled": False}, "Ⅱ", "trialog feed resume"),
         (HELD | {"heard_at": NOW}, "●", "listening"),
         (HELD, "▲", "not heard"),
         (HELD | {"heard_at": timedelta(hours=-1)}, "▲", "not heard"),
@@ -36,7 +36,7 @@ def test_without_a_feed_the_page_says_how_to_add_one(engineer, cell):
             "▲",
             "the &lt;agent&gt; is away",
         ),
-        (HELD | {"heard_at": NOW, "clock_ahead_seconds": -90.0}, "●", "-90 s off"),
+        (HELD | {"heard_at": NOW, "clock_ahead_seconds": -90.0}, "●", "90 s behind"),
     ],
 )
 def test_each_state_is_told(engineer, cell, session, fields, *, sign, words):
@@ -53,4 +53,5 @@ def test_each_state_is_told(engineer, cell, session, fields, *, sign, words):
     page = engineer.get("/feeds").text
     assert f'<span aria-hidden="true">{sign}</span>' in page
     assert words in page
+    assert ("tried again" in page) == (words.startswith("the &lt;"))
     assert "http://127.0.0.1:5000, device lathe" in page

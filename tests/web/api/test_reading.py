@@ -223,6 +223,8 @@ def test_the_page_shows_every_operation_and_schema(app, stranger):
         assert all(f'id="{one["operationId"]}"' in page for one in item.values())
     assert [n for n in told["components"]["schemas"] if f'id="schema-{n}"' not in page] == []
     assert "<script" not in page
+    assert "<code>trialog import</code>" in page
+    assert "`" not in page
 
 
 def test_every_kind_of_problem_is_told_of_in_the_help(stranger):

@@ -50,7 +50,7 @@ def test_what_is_wrong_is_said_beside_its_field(admin, people, session):
     assert "Be new, but there is already a client" in again.text.replace("Must be", "Be")
     path = "/clients/1/tokens/new"
     none = admin.post(path, {"days": "30"})
-    assert (none.status_code, "Must name at least one" in none.text) == (422, True)
+    assert (none.status_code, "Tick at least one" in none.text) == (422, True)
     more = admin.post(path, {"scopes": "log", "days": "30"})
     assert "Must be no more than Anna Approver (approver) may do" in more.text
     long = admin.post(path, {"scopes": "read", "days": "731"})

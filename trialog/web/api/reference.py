@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
 from flask import Response, current_app, render_template
+from markupsafe import Markup, escape
 
 from trialog.web.api import bp
 from trialog.web.api.answers import Plain, answer
 from trialog.web.security import public
+
+_CODE = re.compile(r"`([^`]+)`")
 
 METHODS = ("get", "put", "post", "delete", "patch")
 
@@ -126,6 +130,12 @@ def _fields(schema: dict[str, Any]) -> list[Row]:
 
 def _name(schema: dict[str, Any]) -> str:
     return str(schema["$ref"]).rpartition("/")[2]
+
+
+@bp.app_template_filter()
+def with_code(words: str) -> Markup:
+    """Show what stands between backticks as code."""
+    return Markup(_CODE.sub(r"<code>\1</code>", str(escape(words))))  # noqa: S704 - escaped before
 
 
 def type_words(schema: dict[str, Any]) -> str:

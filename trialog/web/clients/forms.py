@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from flask_wtf import FlaskForm
 from wtforms import SelectChoice, SelectField, SelectMultipleField, StringField
-from wtforms.validators import Length
+from wtforms.validators import Length, ValidationError
 from wtforms.widgets import CheckboxInput, ListWidget
 
 from trialog.records.base import NAME_LIMIT
@@ -55,12 +55,19 @@ class HandOverForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
         self.responsible.choices = _choices(people)
 
 
+def _ticked(_form: FlaskForm, field: SelectMultipleField) -> None:
+    """Refuse boxes of which none is ticked, before the records do in a program's words."""
+    if not field.data:
+        raise ValidationError("Tick at least one: a token that opens nothing is of no use.")
+
+
 class TokenForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
     """What a token opens, and for how long."""
 
     scopes = SelectMultipleField(
         "What it opens",
         choices=[SelectChoice(scope.value, words) for scope, words in SCOPES.items()],
+        validators=[_ticked],
         widget=ListWidget(prefix_label=False),
         option_widget=CheckboxInput(),
     )
