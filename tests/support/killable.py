@@ -58,6 +58,10 @@ class KillableServer:
     def pid(self):
         return self._process.pid
 
+    def said(self):
+        """Return what it has printed so far."""
+        return self._log.read_text()
+
     def start(self):
         self.begin()
         self.await_answers()

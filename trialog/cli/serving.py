@@ -9,6 +9,7 @@ import platform
 import signal
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from functools import partial
 from types import FrameType
 from typing import Any
 
@@ -17,19 +18,29 @@ from flask import Flask
 
 from trialog import __version__
 from trialog.cli.announcing import announce_https
-from trialog.cli.places import Place, place_options, reachable
+from trialog.cli.places import Place, engine_on, place_options, reachable
 from trialog.cli.units import UNITS, service_of
+from trialog.errors import InvalidValueError
 from trialog.notices import sending
+from trialog.records.schema import require_current
 from trialog.web import create_app
+from trialog.web.crew import Crew, SharedPorts, Work
 from trialog.web.database import state
 from trialog.web.ending import Ending, ending_of
 from trialog.web.health.checks import health_of
 from trialog.web.journal import keep_journal
 from trialog.web.journal.forms import FACTS
 from trialog.web.notices.posting import post_of
+from trialog.web.server import listen
 from trialog.web.server import serve as serve_app
-from trialog.web.settings import DEFAULT_HOST, DEFAULT_PORT
-from trialog.web.tls.serving import serve_tls
+from trialog.web.settings import (
+    DEFAULT_HOST,
+    DEFAULT_PORT,
+    MOST_PROCESSES,
+    Settings,
+    load_settings,
+)
+from trialog.web.tls.serving import TRUST_OPTION, keeper_of, serve_tls, trust_port_of
 
 _log = logging.getLogger(__name__)
 
@@ -84,6 +95,11 @@ def https_options(command: Callable[..., None]) -> Callable[..., None]:
 @port_option
 @https_options
 @click.option(
+    "--processes",
+    type=click.IntRange(1, MOST_PROCESSES),
+    help="How many processes serve together, on PostgreSQL (default: TRIALOG_PROCESSES, or 1).",
+)
+@click.option(
     "--print-unit",
     type=click.Choice(list(UNITS)),
     help="Print a systemd unit, or a container file, that serves with these options, and end.",
@@ -97,6 +113,7 @@ def serve(
     port: int | None,
     https: Mapping[str, Any],
     qr: bool,
+    processes: int | None,
     print_unit: str | None,
     place: Place,
 ) -> None:
@@ -107,18 +124,36 @@ def serve(
 
     Example: trialog serve --host 0.0.0.0 --port 8765 --tls
     """
-    config = {"DATABASE_URL": place.url, "DATA_FOLDER": place.folder, "HOST": host, "PORT": port}
+    places = {"DATABASE_URL": place.url, "DATA_FOLDER": place.folder, "HOST": host, "PORT": port}
+    config = {**places, **https, "PROCESSES": processes}
     if print_unit is not None:
-        click.echo(UNITS[print_unit](service_of(context, {**config, **https})), nl=False)
+        click.echo(UNITS[print_unit](service_of(context, config)), nl=False)
         return
-    run_app({**config, **https}, before="trialog serves at ", qr=qr)
+    run_app(config, before="trialog serves at ", qr=qr)
 
 
 def run_app(config: Mapping[str, Any], *, before: str, qr: bool) -> None:
-    """Serve an app with these settings until it is interrupted; `before` opens the announcement."""
+    """Serve an app with these settings until it is interrupted; `before` opens the announcement.
+
+    Where several processes are asked for, this one only looks after them.
+    """
+    settings = load_settings(config)
+    serving = partial(_serve_one, config, before, qr)
+    if settings.processes == 1:
+        serving(None, first=True)
+    else:
+        _serve_together(settings, serving)
+    click.echo("Stopped.")
+
+
+def _serve_one(
+    config: Mapping[str, Any], before: str, qr: bool, ports: SharedPorts | None, *, first: bool
+) -> None:
+    """Serve in this process. Of several that do, the first says where."""
     with reachable(str(config["DATABASE_URL"])):
         app = create_app(config)
     settings = state(app).settings
+    opening = listen if ports is None else ports.listen
     # What is loaded by now lives as long as the server. To look through all of it for garbage,
     # again and again, would cost a request up to a tenth of a second.
     gc.collect()
@@ -132,13 +167,39 @@ def run_app(config: Mapping[str, Any], *, before: str, qr: bool) -> None:
             health_of(app).watch_worker(worker)
             _log.info("starting", extra={FACTS: _about(app)})
             if settings.tls:
-                serve_tls(app, settings, announce=lambda trust: announce_https(trust, before, qr))
+                https = partial(announce_https, before=before, qr=qr)
+                serve_tls(app, settings, announce=https if first else _silent, opening=opening)
             else:
-                serve_app(app, settings.host, settings.port, announce=_announcer(before))
+                http = _announcer(before) if first else _silent
+                serve_app(app, settings.host, settings.port, announce=http, opening=opening)
             _log.info("stopped")
     finally:
         state(app).dispose()
-    click.echo("Stopped.")
+
+
+def _serve_together(settings: Settings, serving: Work) -> None:
+    """Let several processes serve; what would stop each of them is found out before."""
+    with engine_on(settings.database_url) as engine:
+        if engine.dialect.name != "postgresql":
+            raise InvalidValueError(
+                "TRIALOG_PROCESSES", "be 1 on the embedded database", settings.processes
+            )
+        require_current(engine)
+    ports = SharedPorts()
+    try:
+        ports.listen(settings.host, settings.port).close()
+        if settings.tls:
+            keeper_of(settings)  # else each of them would make an authority of its own
+            if (port := trust_port_of(settings)) is not None:
+                ports.listen(settings.host, port, option=TRUST_OPTION).close()
+        with keep_journal(settings.log_format, settings.log_level):
+            Crew(settings.processes, serving, ports, patience=settings.stop_seconds).run()
+    finally:
+        ports.close()
+
+
+def _silent(_where: object) -> None:
+    """Say nothing: another process does."""
 
 
 def _about(app: Flask) -> dict[str, str]:

@@ -9,7 +9,7 @@ import socket
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import waitress  # type: ignore[import-untyped]  # it has no types
 from flask import Flask
@@ -44,10 +44,23 @@ _log = logging.getLogger(__name__)
 _TAKEN = {errno.EADDRINUSE, errno.EACCES, errno.EPERM}
 
 
-def serve(app: Flask, host: str, port: int, *, announce: Callable[[str], None] = print) -> None:
+class Listen(Protocol):
+    """How a port is opened, see `listen`."""
+
+    def __call__(self, host: str, port: int, *, option: str = ...) -> socket.socket: ...
+
+
+def serve(
+    app: Flask,
+    host: str,
+    port: int,
+    *,
+    announce: Callable[[str], None] = print,
+    opening: Listen | None = None,
+) -> None:
     """Serve an app until it is interrupted. `announce` gets the address once it answers.
 
-    Port 0 takes any free one.
+    Port 0 takes any free one. `opening` opens the port otherwise than `listen` does.
 
     Raises
     ------
@@ -58,7 +71,7 @@ def serve(app: Flask, host: str, port: int, *, announce: Callable[[str], None] =
     """
     ending, seconds = ending_of(app), state(app).settings.stop_seconds
     with (
-        listen(host, port) as listener,
+        (opening or listen)(host, port) as listener,
         wsgi_server(app, listener, ending=ending, stop_seconds=seconds) as server,
     ):
         announce(address_of(host, listener))

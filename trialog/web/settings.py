@@ -27,12 +27,13 @@ DEFAULT_PHOTOS = 500
 MOST_PHOTOS = 1_000_000
 STOP_SECONDS = 20
 MOST_STOP_SECONDS = 600
+MOST_PROCESSES = 64
 SETTINGS = (
     "DATABASE_URL", "DATA_FOLDER", "SECRET_KEY", "TIME_ZONE", "HOST", "PORT", "SECURE_COOKIES",
     "LANGUAGE", "TLS", "TLS_NAMES", "TRUST_PORT", "API_LIMIT", "PHOTOS_A_DAY", "LOG_FORMAT",
     "LOG_LEVEL", "STOP_SECONDS", "POOL_SIZE", "POOL_OVERFLOW", "POOL_SECONDS",
     "STATEMENT_SECONDS", "LOCK_SECONDS", "IDLE_SECONDS", "REPLICA_URL", "REPLICA_SECONDS",
-    *NOTICE_NAMES,
+    "PROCESSES", *NOTICE_NAMES,
 )  # fmt: skip
 """Every setting; the environment variable has TRIALOG_ before its name."""
 
@@ -58,11 +59,12 @@ class Settings:
     tls_names: tuple[str, ...]
     trust_port: int | None
     """The plain port of the page of trust; 0: none; None: the one after the server's own."""
+    processes: int
+    """How many of them serve together."""
     api_limit: int
+    """How many requests a minute a client's token may make, in each process."""
     photos_a_day: int
     """From each tablet."""
-
-    """How many requests a minute a client's token may make, in each process."""
 
     log_format: str
     log_level: str
@@ -103,6 +105,7 @@ def load_settings(overrides: Mapping[str, Any]) -> Settings:
         tls=tls,
         tls_names=_names(given["TLS_NAMES"]),
         trust_port=_port("TRIALOG_TRUST_PORT", given["TRUST_PORT"], None),
+        processes=_processes(given["PROCESSES"]),
         api_limit=_limit("TRIALOG_API_LIMIT", given["API_LIMIT"]),
         photos_a_day=_photos("TRIALOG_PHOTOS_A_DAY", given["PHOTOS_A_DAY"]),
         log_format=_word("TRIALOG_LOG_FORMAT", given["LOG_FORMAT"] or "text", FORMS),
@@ -190,6 +193,10 @@ def _port(name: str, value: object, default: Default) -> int | Default:
 
 def _photos(name: str, value: object) -> int:
     return DEFAULT_PHOTOS if value in (None, "") else _whole(name, value, 0, MOST_PHOTOS)
+
+
+def _processes(value: object) -> int:
+    return 1 if value in (None, "") else _whole("TRIALOG_PROCESSES", value, 1, MOST_PROCESSES)
 
 
 def _limit(name: str, value: object) -> int:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import socket
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from datetime import UTC, datetime
@@ -13,7 +12,7 @@ from flask import Flask
 from trialog.errors import InvalidValueError
 from trialog.web.database import state
 from trialog.web.ending import ending_of
-from trialog.web.server import listen, room_for_connections, wsgi_server
+from trialog.web.server import Listen, listen, room_for_connections, wsgi_server
 from trialog.web.settings import Settings
 from trialog.web.tls.doors import BehindDoors, Callers, Door
 from trialog.web.tls.hostnames import find_host_names
@@ -22,6 +21,7 @@ from trialog.web.tls.relay import Relay
 from trialog.web.tls.trust import Trust, set_trust
 
 FOLDER = "tls"
+TRUST_OPTION = "--trust-port"
 LAST_PORT = 65535
 _LOOPBACK = "127.0.0.1"
 _SPARE = 20
@@ -33,10 +33,13 @@ def serve_tls(
     settings: Settings,
     *,
     announce: Callable[[Trust], None],
+    opening: Listen = listen,
     check_seconds: float = CHECK_SECONDS,
     most: int | None = None,
 ) -> None:
     """Serve an app over HTTPS until it is interrupted. `announce` is called once it answers.
+
+    `opening` opens the ports otherwise than `listen` does.
 
     Raises
     ------
@@ -46,10 +49,12 @@ def serve_tls(
         If a setting, or what the data folder keeps for HTTPS, is not usable.
     """
     with ExitStack() as stack:
-        listener = stack.enter_context(listen(settings.host, settings.port))
-        trust_listener = _listen_for_trust(stack, settings)
-        names = partial(find_host_names, settings.tls_names)
-        keeper = Keeper(settings.data_folder / FOLDER, names, now=datetime.now(UTC))
+        listener = stack.enter_context(opening(settings.host, settings.port))
+        trust_listener = None
+        if (trust_port := trust_port_of(settings)) is not None:
+            opened = opening(settings.host, trust_port, option=TRUST_OPTION)
+            trust_listener = stack.enter_context(opened)
+        keeper = keeper_of(settings)
         trust = Trust(
             keeper,
             listens_on=str(listener.getsockname()[0]),
@@ -63,8 +68,20 @@ def serve_tls(
         _run(app, doors, most or room_for_connections(), lambda: announce(trust))
 
 
-def _listen_for_trust(stack: ExitStack, settings: Settings) -> socket.socket | None:
-    """Open the plain port of the page of trust: the one after the server's own by default."""
+def keeper_of(settings: Settings) -> Keeper:
+    """Open the authority and the certificate of a server, and make what is missing."""
+    names = partial(find_host_names, settings.tls_names)
+    return Keeper(settings.data_folder / FOLDER, names, now=datetime.now(UTC))
+
+
+def trust_port_of(settings: Settings) -> int | None:
+    """Return the plain port of the page of trust, by default the one after the server's own.
+
+    Raises
+    ------
+    InvalidValueError
+        If no port comes after that.
+    """
     if settings.trust_port == 0:
         return None
     port = settings.trust_port
@@ -72,9 +89,9 @@ def _listen_for_trust(stack: ExitStack, settings: Settings) -> socket.socket | N
         # Where any free port will do for the server, any will do for the page.
         port = 0 if settings.port == 0 else settings.port + 1
     if port > LAST_PORT:
-        rule = f"be chosen with --trust-port, for no port comes after {LAST_PORT}"
+        rule = f"be chosen with {TRUST_OPTION}, for no port comes after {LAST_PORT}"
         raise InvalidValueError("port of the page of trust", rule, port)
-    return stack.enter_context(listen(settings.host, port, option="--trust-port"))
+    return port
 
 
 def _run(app: Flask, doors: list[Door], most: int, announce: Callable[[], None]) -> None:
