@@ -190,7 +190,7 @@ class Hall:
                 planned_cycle_seconds=45.0, counter_modulus=None, **by,
             )  # fmt: skip
         yield "a cell's particulars"
-        _, waiting = self.to_sign("Cell 2")
+        second, waiting = self.to_sign("Cell 2")
         yield "another cell"
         self.sign(waiting)
         yield "signatures"
@@ -202,7 +202,15 @@ class Hall:
         yield "a revocation"
         self.trial(cell, "another", cell.arm, stage=Stage.BY_HAND)
         yield "a trial"
-        write(session, cell, count(4, occurred_at=now), **by)
+        then = [now - timedelta(minutes=minutes) for minutes in (30, 20, 15, 12, 10)]
+        write(
+            session, second, count(0, occurred_at=then[0]),
+            opening("C", stage=Stage.UNATTENDED, occurred_at=then[1]),
+            good("C", 5, occurred_at=then[1]), count(5, occurred_at=then[2]),
+            closing("C", occurred_at=then[4]), **by,
+        )  # fmt: skip
+        yield "a shift that the machine counts too"
+        write(session, second, count(50, occurred_at=then[3]), **by)
         yield "what the machine says"
         self.parked("Cell P")
         yield "a line that is parked"
