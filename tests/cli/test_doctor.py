@@ -18,7 +18,9 @@ from trialog.cli.doctor.findings import Level
 from trialog.records import disk
 from trialog.records.copying.backups import backup_name
 from trialog.records.database import make_engine, unit_of_work
+from trialog.records.feeds import NewFeed, add_feed
 from trialog.records.models import AuditEvent, DueReport, Notice, Person
+from trialog.records.online import partitions_of
 from trialog.records.words import NoticeChannel, NoticeKind
 from trialog.web.settings import load_settings
 from trialog.web.tls.authority import KEPT, open_authority
@@ -68,11 +70,11 @@ def test_an_installation_that_is_well(doctor, people, monkeypatch, tmp_path, dat
     found = doctor("--backups", tmp_path)
     ill = {name for name, one in found.items() if one["level"] != "ok"}
     assert ill == {"HTTPS"}, "the tests serve nothing on a network"
-    only = {"integrity", "disk"} if database_kind == "sqlite" else set()
+    only = {"integrity", "disk"} if database_kind == "sqlite" else {"partitions"}
     assert set(found) == only | {
         "trialog", "packages", "settings", "data folder", "secret key", "browser", "time zone",
         "HTTPS", "notices", "database", "journal", "schema", "clock", "people", "parked lines",
-        "lost notices", "kept reports", "backups",
+        "lost notices", "kept reports", "machines", "backups",
     }  # fmt: skip
 
 
@@ -155,6 +157,54 @@ def test_a_schema_of_another_version_is_wrong_and_nothing_is_read_from_it(doctor
     found = doctor()
     assert level(found, "schema") == "wrong"
     assert "people" not in found
+
+
+@pytest.mark.database("postgresql")
+def test_the_room_that_partitions_have_is_looked_at(doctor, session, cell, engine, now):
+    assert "room for" in doctor()["partitions"]["says"]
+    session.execute(text("SELECT setval('entry_id_seq', 8000000)"))
+    with engine.begin() as connection:
+        for name in partitions_of(connection, "entry"):
+            if name not in ("entry_p0", "entry_default"):
+                connection.execute(text(f"DROP TABLE {name}"))
+    session.commit()
+    log_shift(session, cell, "A", good=1, now=now)
+    found = doctor()["partitions"]
+    assert (found["level"], found["says"][:18]) == ("look", "room for 1,999,997")
+    session.execute(text("SELECT setval('entry_id_seq', 10000000)"))
+    session.commit()
+    log_shift(session, cell, "B", good=1, now=now + timedelta(hours=1))
+    session.rollback()
+    found = doctor()["partitions"]
+    assert (found["level"], found["says"]) == (
+        "look", "lines lie in the default one; room for 0 lines in those that are made",
+    )  # fmt: skip
+    with engine.begin() as connection:
+        index = "uq_entry_default_client_id"
+        connection.execute(text(f"DROP INDEX {index}"))
+    assert level(doctor(), "partitions") == "wrong"
+
+
+@pytest.mark.database("sqlite")
+@pytest.mark.parametrize(
+    ("fields", "expected"),
+    [
+        ({}, ("look", "1 nobody follows it")),
+        ({"enabled": False}, ("ok", "1 paused")),
+        ({"held_until": timedelta(minutes=9)}, ("look", "1 not heard")),
+        ({"held_until": timedelta(minutes=9), "heard_at": timedelta()}, ("ok", "1 listening")),
+    ],
+)
+def test_a_machine_that_is_not_heard_is_named(doctor, session, cell, *, fields, expected):
+    now = datetime.now(UTC)
+    assert doctor()["machines"]["says"] == "none is listened to"
+    with unit_of_work(session):
+        new = NewFeed(url="http://127.0.0.1:5000", count_item="pc")
+        feed = add_feed(session, cell.cell, new, actor=None, now=now)
+        for name, value in fields.items():
+            setattr(feed, name, now + value if isinstance(value, timedelta) else value)
+    found = doctor()["machines"]
+    assert (found["level"], found["says"]) == expected
 
 
 @pytest.mark.database("postgresql")

@@ -143,6 +143,18 @@ def test_what_may_succeed_later_is_sent_again(connect, cell, bump, waited):
     assert waited[0] <= wait <= waited[1]
 
 
+def test_a_machine_is_counted_once_however_often_it_is_sent(connect, cell):
+    first = connect("lost").count_part(cell.id, "p-1", state="ACTIVE")
+    assert (first.counter, first.event, first.repeated) == (1, None, True)
+    when = datetime.now(UTC)
+    total = connect().count_total(cell.id, 12, "t-1", at=when)
+    assert (total.counter, total.sequence, total.repeated) == (12, first.sequence + 1, False)
+    line = list(connect().entries(cell.id, kind="count"))[-1]
+    assert (line.counter, line.time) == (12, when)
+    with pytest.raises(InvalidRequestError):
+        connect().count_total(cell.id, -1, "t-2")
+
+
 def test_waits_grow_and_end(connect):
     client = connect(*[httpx.ConnectError("refused") for _ in range(5)])
     with pytest.raises(UnreachableError, match=r"server must be one that answers \(refused\)"):

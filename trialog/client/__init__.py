@@ -15,6 +15,7 @@ from __future__ import annotations
 from trialog.client.calls import Client
 from trialog.client.data import (
     Cell,
+    Counted,
     Device,
     Entry,
     FailureMode,
@@ -48,6 +49,7 @@ __all__ = [
     "Cell",
     "ChangedMeanwhileError",
     "Client",
+    "Counted",
     "Device",
     "Entry",
     "FailureMode",

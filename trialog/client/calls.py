@@ -6,6 +6,7 @@ import ssl
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager
+from datetime import datetime
 from itertools import islice
 from pathlib import Path
 from typing import Any, TypeVar
@@ -14,6 +15,7 @@ import httpx
 
 from trialog.client.data import (
     Cell,
+    Counted,
     Entry,
     Logbook,
     Myself,
@@ -168,6 +170,28 @@ class Client:
         while batch := list(islice(left, MOST_LINES)):
             taken += self._add(cell, batch, None)
         return taken
+
+    def count_part(
+        self, cell: int, pulse: str, *, at: datetime | None = None, state: str | None = None
+    ) -> Counted:
+        """Say that a cell's machine made one part more. `pulse` is an id of your own, used once."""
+        return self._count(cell, {"pulse": pulse}, at, state)
+
+    def count_total(
+        self, cell: int, total: int, id: str, *, at: datetime | None = None,
+        state: str | None = None,
+    ) -> Counted:  # fmt: skip
+        """Say how far a cell's machine has counted. `id` is one of your own, used once."""
+        return self._count(cell, {"total": total, "id": id}, at, state)
+
+    def _count(
+        self, cell: int, said: dict[str, Any], at: datetime | None, state: str | None
+    ) -> Counted:
+        # Without a time the server takes its own, also when this is sent again: the first counts.
+        body = said | {"at": None if at is None else at.isoformat(), "state": state}
+        return read(
+            Counted, self._transport.send("POST", f"/cells/{cell}/counter", json=body).json()
+        )
 
     def _add(self, cell: int, batch: list[NewLine], if_match: str | None) -> list[Taken]:
         answer = self._transport.send(

@@ -221,6 +221,19 @@ class Taken:
     problem: Problem | None
 
 
+@dataclass(frozen=True)
+class Counted:
+    """What a machine's count became: how it stands after the line, and where that line is.
+
+    `event` is "reset" or "rolled over" where the count fell; `repeated`: the line was there.
+    """
+
+    counter: int
+    event: str | None
+    sequence: int
+    repeated: bool
+
+
 def read(kind: type[T], told: Mapping[str, Any]) -> T:
     """Make a dataclass of what a server said. Keys that are not known are let be: a newer
     server may say more."""

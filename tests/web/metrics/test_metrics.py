@@ -5,16 +5,18 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
-from support.cells import log_shift
+from support.cells import log_shift, make_cell
 from support.clients import Program, assert_problem
 from support.enrolled import Enrolled
 from support.tablets import Tablet, good
 
 from trialog import __version__
+from trialog.records.database import unit_of_work
+from trialog.records.feeds import NewFeed, add_feed
 from trialog.records.words import Scope
 
 pytestmark = pytest.mark.database("sqlite")  # which database counts differs where it says so
@@ -103,6 +105,33 @@ def test_the_work_at_the_machines_is_counted(session, tablet, cell, program, ope
     assert (of(found, "trialog_tablets"), of(found, "trialog_tablets_seen")) == (1, 1)
     assert of(found, "trialog_reports_due") == 0
     assert (of(found, "trialog_notices_waiting"), of(found, "trialog_notices_given_up")) == (0, 0)
+
+
+@pytest.mark.database("sqlite", "postgresql")
+def test_the_feeds_are_counted_by_state_and_the_quietest_says_how_long(program, session):
+    def states():
+        found = scrape(program)
+        told = {key[1][1]: value for key, value in found.items() if key[0] == "trialog_feeds"}
+        return told, of(found, "trialog_feeds_quiet_seconds")
+
+    none = {"listening": 0, "not heard": 0, "nobody follows it": 0, "paused": 0}
+    assert states() == (none, 0)
+    now = datetime.now(UTC)
+    held = {"holder": "one", "held_until": now + timedelta(minutes=9)}
+    with unit_of_work(session):
+        for name, heard, fields in (
+            ("heard", now, held),
+            ("quiet", now - timedelta(hours=1), held),
+            ("never", None, {}),
+            ("paused", now - timedelta(days=9), {"enabled": False}),
+        ):
+            new = NewFeed(url="http://127.0.0.1:5000", count_item="pc")
+            feed = add_feed(session, make_cell(session, now, name).cell, new, actor=None, now=now)
+            for field, value in (fields | {"heard_at": heard}).items():
+                setattr(feed, field, value)
+    told, quiet = states()
+    assert told == dict.fromkeys(none, 1)
+    assert 3600 <= quiet < 3700
 
 
 @pytest.mark.database("sqlite", "postgresql")

@@ -11,9 +11,11 @@ from sqlalchemy.orm import Session
 
 from trialog.cli.doctor.computer import disk
 from trialog.cli.doctor.findings import Finding, look, ok, wrong
-from trialog.records import schema
+from trialog.feeds.mtconnect.standing import FeedState, feeds_standing
+from trialog.records import partitions, schema
 from trialog.records.database import make_sessions
 from trialog.records.disk import embedded_file
+from trialog.records.feeds import all_feeds
 from trialog.records.models import AuditEvent, DueReport, Entry, Person
 from trialog.records.pulse import pulse
 from trialog.records.words import Role
@@ -26,6 +28,9 @@ PATIENCE = 10.0
 
 CLOCK_SLACK = timedelta(minutes=1)
 STUCK_TRIES = 3
+LITTLE_ROOM = partitions.SPAN // 4
+"""Lines; the server makes the next partition when it has room for twice as many."""
+
 SAFE = ("fsync", "full_page_writes", "synchronous_commit")
 """Settings of PostgreSQL without which a power cut loses what was acknowledged."""
 
@@ -51,10 +56,12 @@ def look_through(engine: Engine, now: datetime, *, patience: float = PATIENCE) -
         yield wrong("schema", says, f"Run: {schema.UPGRADE_COMMAND}")
         return
     yield ok("schema", f"{current}, this version's")
+    yield from _partitions(engine)
     with make_sessions(engine)() as session:
         yield from _clock(session, now)
         yield from _people(session)
         yield from _waiting(session, now)
+        yield from _machines(session, now)
 
 
 def _safety(engine: Engine) -> Iterator[Finding]:
@@ -89,6 +96,28 @@ def _of_postgresql(engine: Engine) -> Iterator[Finding]:
     else:
         says = f"PostgreSQL {version}, on its disk before anything is acknowledged"
         yield ok("journal", says)
+
+
+def _partitions(engine: Engine) -> Iterator[Finding]:
+    """Look whether the logbook's next lines have a partition of their own to go into."""
+    name = "partitions"
+    if engine.dialect.name != "postgresql":
+        return
+    with engine.connect() as connection:
+        lacking = list(partitions.missing(connection))
+        if lacking:
+            yield wrong(name, "; ".join(lacking), "See the page on PostgreSQL in the help.")
+            return
+        found = partitions.standing(connection)
+    room = max(found.upper - found.highest, 0)
+    says = f"room for {room:,} lines in those that are made"
+    do = f"Run: {schema.UPGRADE_COMMAND}, as the user who owns the tables."
+    if found.overflow:
+        yield look(name, f"lines lie in the default one; {says}", do)
+    elif room < LITTLE_ROOM:
+        yield look(name, says, do)
+    else:
+        yield ok(name, says)
 
 
 def _clock(session: Session, now: datetime) -> Iterator[Finding]:
@@ -130,3 +159,16 @@ def _waiting(session: Session, now: datetime) -> Iterator[Finding]:
             yield look(name, f"{counted(number, things)} waiting", do)
         else:
             yield ok(name, "none waiting")
+
+
+def _machines(session: Session, now: datetime) -> Iterator[Finding]:
+    """Look whether the machines that are listened to are heard."""
+    states = feeds_standing(all_feeds(session), now).by_state
+    told = [f"{number} {state}" for state, number in states.items() if number]
+    says = ", ".join(told) or "none is listened to"
+    if states[FeedState.SILENT]:
+        yield look("machines", says, "Run beside the server: trialog feed run")
+    elif states[FeedState.FAILING]:
+        yield look("machines", says, "trialog feed list says why.")
+    else:
+        yield ok("machines", says)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -84,6 +86,27 @@ def feed_standing(feed: Feed, now: datetime) -> FeedStanding:
         clock_ahead_seconds=feed.clock_ahead_seconds,
         next_sequence=feed.next_sequence,
     )
+
+
+@dataclass(frozen=True)
+class FeedsStanding:
+    """How all feeds stand together: without names, for whoever watches the server."""
+
+    by_state: Mapping[FeedState, int]
+    """How many there are in each state; every state has its number."""
+
+    longest_quiet: timedelta
+    """How long the one that was not heard for longest was not, of those that are not paused."""
+
+
+def feeds_standing(feeds: Iterable[Feed], now: datetime) -> FeedsStanding:
+    """Say how feeds stand together at a moment."""
+    states, longest = Counter[FeedState](), timedelta()
+    for feed in feeds:
+        states[_state(feed, now)] += 1
+        if feed.enabled:
+            longest = max(longest, now - (feed.heard_at or feed.added_at))
+    return FeedsStanding({state: states[state] for state in FeedState}, longest)
 
 
 def _state(feed: Feed, now: datetime) -> FeedState:

@@ -16,7 +16,9 @@ from prometheus_client.registry import Collector
 from sqlalchemy.pool import QueuePool
 
 from trialog import __version__
+from trialog.feeds.mtconnect.standing import FeedsStanding, feeds_standing
 from trialog.records.disk import embedded_file, room_for
+from trialog.records.feeds import all_feeds
 from trialog.records.pulse import Pulse, pulse
 from trialog.web import observing
 from trialog.web.clock import now
@@ -58,10 +60,11 @@ class Metrics:
         ProcessCollector(registry=self._registry)
         self._registry.register(_OfTheServer(here))
 
-    def text(self, counts: Pulse) -> bytes:
+    def text(self, counts: Pulse, feeds: FeedsStanding) -> bytes:
         """Return all metrics in the text format."""
         registry = CollectorRegistry()
         registry.register(_OfTheRecords(counts))
+        registry.register(_OfTheFeeds(feeds))
         return generate_latest(self._registry) + generate_latest(registry)
 
 
@@ -105,6 +108,23 @@ class _OfTheRecords(Collector):
             yield GaugeMetricFamily(name, about, getattr(self._counts, field))
 
 
+class _OfTheFeeds(Collector):
+    """How the machines are heard, all of them together."""
+
+    def __init__(self, feeds: FeedsStanding) -> None:
+        self._feeds = feeds
+
+    def collect(self) -> Iterable[Metric]:
+        about = "Machines that are listened to, by how they are heard."
+        feeds = GaugeMetricFamily("trialog_feeds", about, labels=("state",))
+        for state, number in self._feeds.by_state.items():
+            feeds.add_metric((str(state),), number)
+        yield feeds
+        about = "Seconds since the feed that was not heard for longest was; paused ones left out."
+        seconds = self._feeds.longest_quiet.total_seconds()
+        yield GaugeMetricFamily("trialog_feeds_quiet_seconds", about, seconds)
+
+
 def init_app(app: App) -> None:
     """Count an app's requests from here on."""
     metrics = Metrics(cast(State, app.extensions[NAME]))
@@ -114,7 +134,9 @@ def init_app(app: App) -> None:
 
 def metrics_text() -> bytes:
     """Return the metrics of this request's app as they stand now."""
-    return _metrics().text(pulse(get_session(), now=now()))
+    session, moment = get_session(), now()
+    feeds = feeds_standing(all_feeds(session), moment)
+    return _metrics().text(pulse(session, now=moment), feeds)
 
 
 def note_refused(lines: int) -> None:
