@@ -17,7 +17,7 @@ from support.wire import Wire
 
 TABLETS, EVERY, QUEUED = 300, 10.0, 200
 BAR, GROWTH = 0.5, 1.05
-PROCESSES = ()
+PROCESSES = ("--processes", "2")
 RAW_ROWS = 2_000
 
 
