@@ -28,7 +28,7 @@ ALLOWED = {
     Role.ADMIN: {
         Action.READ, Action.LOG, Action.CORRECT, Action.SET_UP, Action.IMPORT, Action.RULE,
         Action.REVISE, Action.ACKNOWLEDGE, Action.ENROL, Action.SIGN, Action.AUDIT,
-        Action.MANAGE_PEOPLE, Action.NOTIFY,
+        Action.MANAGE_PEOPLE, Action.MANAGE_CLIENTS, Action.NOTIFY,
     },
 }  # fmt: skip
 
