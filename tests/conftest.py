@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from datetime import UTC, datetime
 from pathlib import Path
@@ -43,6 +44,18 @@ def pytest_collection_modifyitems(items):
     for item in items:
         if item.path.relative_to(TESTS).parts[0] not in COUNTED:
             item.add_marker(pytest.mark.no_cover)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection():
+    """Look for no garbage among the tests themselves, neither now nor while they run."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.collect()
+        gc.freeze()
+        gc.enable()
 
 
 def pytest_generate_tests(metafunc):

@@ -39,23 +39,20 @@ def three_by_three(session, cell, now):
                 add_mode(session, device, name, Effect.NUISANCE, actor=None, now=now)
 
 
-@pytest.fixture
-def tablet_of_size(tablet_on):
-    """Return a maker of tablets of a size."""
+def assert_faultless(tablet, find, shapes, views=VIEWS):
+    """Hold every view in every shape to what `find` looks for, and tell all that is wrong at once.
 
-    def make(width, height):
-        return tablet_on(viewport={"width": width, "height": height})
-
-    return make
-
-
-def assert_faultless(tablet, find, views=VIEWS):
-    """Hold every view to what `find` looks for, and tell all that is wrong at once."""
+    A view is brought up once and turned into one shape after another, as a tablet is that is
+    turned around.
+    """
     found = {}
     for view, root in each_view(tablet, views):
-        wrong = {kind: what for kind, what in find(tablet.page, root).items() if what}
-        if wrong:
-            found[view] = wrong
+        for width, height in shapes:
+            tablet.page.set_viewport_size({"width": width, "height": height})
+            assert tablet.page.evaluate("[innerWidth, innerHeight]") == [width, height]
+            there = find(tablet.page, root, width, height)
+            if wrong := {kind: what for kind, what in there.items() if what}:
+                found[view, width, height] = wrong
     assert found == {}, pformat(found, width=120)
 
 
@@ -63,9 +60,8 @@ def sizes(boxes):
     return [(box["name"], box["text"], round(box["width"]), round(box["height"])) for box in boxes]
 
 
-@pytest.mark.parametrize(("width", "height"), TABLETS)
-def test_every_target_is_20_mm_large_and_12_mm_from_the_next(tablet_of_size, width, height):
-    def find(page, root):
+def test_every_target_is_20_mm_large_and_12_mm_from_the_next(tablet_on):
+    def find(page, root, _width, _height):
         boxes = targets_in(page, root)
         return {
             "no target": [] if boxes else [root],
@@ -74,12 +70,11 @@ def test_every_target_is_20_mm_large_and_12_mm_from_the_next(tablet_of_size, wid
             "cut off": clipped_in(page, root),
         }
 
-    assert_faultless(tablet_of_size(width, height), find)
+    assert_faultless(tablet_on(), find, TABLETS)
 
 
-@pytest.mark.parametrize(("width", "height"), [*TABLETS, (1280, 690), (800, 1160)])
-def test_nine_failure_modes_fit_without_scrolling(tablet_of_size, three_by_three, width, height):
-    def find(page, root):
+def test_nine_failure_modes_fit_without_scrolling(tablet_on, three_by_three):
+    def find(page, root, width, height):
         boxes = targets_in(page, root)
         largest = max(boxes, key=lambda box: box["width"] * box["height"])
         modes = page.locator(f"{root} [data-mode]").count()
@@ -92,22 +87,20 @@ def test_nine_failure_modes_fit_without_scrolling(tablet_of_size, three_by_three
             "largest": [] if largest["name"] in LARGEST else [largest["name"]],
         }
 
-    assert_faultless(tablet_of_size(width, height), find, BOARDS)
+    assert_faultless(tablet_on(), find, [*TABLETS, (1280, 690), (800, 1160)], BOARDS)
 
 
-@pytest.mark.parametrize(("width", "height"), TABLETS)
-def test_text_of_twice_the_size_is_all_there(tablet_of_size, width, height):
-    def find(page, root):
+def test_text_of_twice_the_size_is_all_there(tablet_on):
+    def find(page, root, width, _height):
         page.evaluate("document.documentElement.style.fontSize = '200%'")
         wide = page.evaluate("document.documentElement.scrollWidth") > width
         return {"cut off": clipped_in(page, root), "scrolls sideways": [root] if wide else []}
 
-    assert_faultless(tablet_of_size(width, height), find)
+    assert_faultless(tablet_on(), find, TABLETS)
 
 
-@pytest.mark.parametrize(("width", "height"), [PHONE, LYING, LAPTOP])
-def test_a_phone_and_a_13_inch_screen_show_everything(tablet_of_size, width, height):
-    def find(page, root):
+def test_a_phone_and_a_13_inch_screen_show_everything(tablet_on):
+    def find(page, root, width, _height):
         boxes = targets_in(page, root)
         return {
             "too small": sizes(too_small(boxes, PHONE_TARGET)),
@@ -116,7 +109,7 @@ def test_a_phone_and_a_13_inch_screen_show_everything(tablet_of_size, width, hei
             "beyond the side": outside(boxes, width, float("inf")),
         }
 
-    assert_faultless(tablet_of_size(width, height), find)
+    assert_faultless(tablet_on(), find, [PHONE, LYING, LAPTOP])
 
 
 def test_no_sheet_is_left_out_of_these_measurements(tablet_on):
