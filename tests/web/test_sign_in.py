@@ -156,7 +156,7 @@ def test_an_admin_sees_where_wrong_pins_were_typed_and_can_end_the_wait(
         enter(stranger, people.operator, "0000")
     assert "wrong PINs: somewhere no PIN is looked at until" in admin.get("/people").text
     page = admin.get(f"/people/{people.operator.id}/edit").text
-    assert re.search(r"<td>anywhere else</td><td class=\"num\">5</td>", page)
+    assert re.search(r"<td>anywhere else</td><td class=\"number\">5</td>", page)
     answer = admin.post(
         f"/people/{people.operator.id}/unlock", page=f"/people/{people.operator.id}/edit"
     )
