@@ -60,7 +60,7 @@ class Crew:
         self.page.get_by_text(person.name).click()
         self.page.get_by_label("PIN").fill(self.people.pin(person))
         self.page.get_by_role("button", name="Sign in").click()
-        expect(self.page.get_by_role("button", name="Sign out")).to_be_visible()
+        expect(self.page.get_by_role("button", name="Sign out", exact=True)).to_be_visible()
 
     def press(self, name, **options):
         self.page.get_by_role("button", name=name, **options).click()
