@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import random
 import time
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 
 import psutil
@@ -18,7 +19,9 @@ LONGEST = 600
 def log_through(plant, port, trouble, *, seed):
     """Let a plant log while `trouble` runs in a thread, and then until nothing waits any more."""
     open_shifts(plant)
-    asyncio.run(_log_through(plant, port, trouble, seed))
+    # In a thread of its own: the browser of other tests keeps a loop in this one.
+    with ThreadPoolExecutor(1) as beside:
+        beside.submit(asyncio.run, _log_through(plant, port, trouble, seed)).result()
 
 
 async def _log_through(plant, port, trouble, seed):
