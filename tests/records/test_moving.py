@@ -125,9 +125,7 @@ def test_a_half_copied_database_takes_no_other_records(filled, other_database, m
     small_chunks(monkeypatch)
     with pytest.raises(InterruptionError):
         move(filled, other_database, **Watcher(20, interrupt).told)
-    with filled.connect() as connection:
-        before = connection.scalar(text("SELECT max(hash) FROM audit_event"))
-    monkeypatch.setattr("trialog.records.copying.moving.identity_of", lambda _engine: before)
+    monkeypatch.setattr("trialog.records.copying.moving.identity_of", lambda _engine: "0" * 64)
     with pytest.raises(ConflictError, match="a part of a copy of other records"):
         move(filled, other_database, **Watcher().told)
 
