@@ -84,7 +84,7 @@ def test_a_network_that_cuts_every_connection(serve, database, sessions):
     plant = make_plant(sessions, cells=2, tablets=3)
     server = serve(database)
     with CuttingProxy(server.port, longest=4_000, seed=SEED) as proxy:
-        log_through(plant, proxy.port, lambda: wait_for(lambda: proxy.cuts > 40), seed=SEED)
+        log_through(plant, proxy.port, lambda: wait_for(lambda: proxy.cuts > 20), seed=SEED)
     assert differences(sessions, plant) == []
 
 
