@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import signal
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from types import FrameType
 from typing import Any, cast
 
 import click
@@ -16,6 +14,7 @@ from sqlalchemy.orm import Session
 
 from trialog.cli.output import json_option, show_json
 from trialog.cli.places import Place, place_options, records_at
+from trialog.cli.signals import heeding_signals
 from trialog.errors import InvalidValueError
 from trialog.evidence import note_verdicts
 from trialog.feeds.mtconnect.agent import Agent
@@ -199,25 +198,12 @@ def run(*, cells: tuple[str, ...], seconds: float | None, place: Place) -> None:
             timer.daemon = True
             timer.start()
         click.echo("Listening. Stop it with Ctrl-C.")
-        with _ended_by_signals(stopped):
-            follow_all(sessions, stopped, _note, only=only)
+        with heeding_signals(stopped.set):
+            try:
+                follow_all(sessions, stopped, _note, only=only)
+            finally:
+                stopped.set()  # the feeds are let go for others at once
     click.echo("Stopped.")
-
-
-@contextmanager
-def _ended_by_signals(stopped: threading.Event) -> Iterator[None]:
-    """Let Ctrl-C and SIGTERM end what listens: the feeds are let go for others at once."""
-
-    def end(_number: int, _frame: FrameType | None) -> None:
-        stopped.set()
-
-    before = {number: signal.signal(number, end) for number in (signal.SIGINT, signal.SIGTERM)}
-    try:
-        yield
-    finally:
-        stopped.set()
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 def _note(session: Session, cell: Cell) -> None:

@@ -6,11 +6,9 @@ import functools
 import gc
 import logging
 import platform
-import signal
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import partial
-from types import FrameType
 from typing import Any
 
 import click
@@ -19,6 +17,7 @@ from flask import Flask
 from trialog import __version__
 from trialog.cli.announcing import announce_https
 from trialog.cli.places import Place, engine_on, place_options, reachable
+from trialog.cli.signals import heeding_signals
 from trialog.cli.units import UNITS, service_of
 from trialog.errors import InvalidValueError
 from trialog.notices import sending
@@ -193,7 +192,9 @@ def _serve_together(settings: Settings, serving: Work) -> None:
             if (port := trust_port_of(settings)) is not None:
                 ports.listen(settings.host, port, option=TRUST_OPTION).close()
         with keep_journal(settings.log_format, settings.log_level):
-            Crew(settings.processes, serving, ports, patience=settings.stop_seconds).run()
+            crew = Crew(settings.processes, serving, ports, patience=settings.stop_seconds)
+            with heeding_signals(crew.end):
+                crew.run()
     finally:
         ports.close()
 
@@ -218,15 +219,9 @@ def ending_on_signals(ending: Ending) -> Iterator[None]:
     Where nothing serves yet or any more, and when it comes a second time, it ends what runs.
     """
 
-    def end(_number: int, _frame: FrameType | None) -> None:
+    def end() -> None:
         if not ending.ask():
             raise KeyboardInterrupt
 
-    before = {number: signal.signal(number, end) for number in (signal.SIGTERM, signal.SIGINT)}
-    try:
+    with suppress(KeyboardInterrupt), heeding_signals(end):
         yield
-    except KeyboardInterrupt:
-        pass
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

@@ -13,11 +13,9 @@ import signal
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from multiprocessing.connection import wait
 from multiprocessing.process import BaseProcess
-from typing import Any, Protocol
+from typing import Protocol
 
 from trialog.errors import ConflictError
 from trialog.web.journal.forms import FACTS
@@ -70,22 +68,25 @@ class Crew:
         self._processes: dict[BaseProcess, float] = {}
         self._quick = 0
 
+    def end(self) -> None:
+        """Ask all of them to end. Safe in a signal's handler."""
+        self._ending.set()
+
     def run(self) -> None:
-        """Keep the processes at work until SIGTERM or Ctrl-C comes; then end them all.
+        """Keep the processes at work until they are asked to end; then wait for that.
 
         Raises
         ------
         ConflictError
             If they end as soon as they are started, again and again.
         """
-        with _heeding_signals(self._ending.set):
-            try:
-                for number in range(self._count):
-                    self._start(first=number == 0)
-                while not self._ending.is_set():
-                    self._look()
-            finally:
-                self._end()
+        try:
+            for number in range(self._count):
+                self._start(first=number == 0)
+            while not self._ending.is_set():
+                self._look()
+        finally:
+            self._end_all()
 
     def _start(self, *, first: bool = False) -> None:
         process = _fresh.Process(target=_work, args=(self._work, self._ports, first))
@@ -109,7 +110,7 @@ class Crew:
             if not self._ending.is_set():
                 self._start()
 
-    def _end(self) -> None:
+    def _end_all(self) -> None:
         for process in self._processes:
             process.terminate()
         until = time.monotonic() + self._patience
@@ -119,19 +120,6 @@ class Crew:
                 _log.error("a process did not end", extra={FACTS: {"process": process.pid}})
                 process.kill()
                 process.join()
-
-
-@contextmanager
-def _heeding_signals(end: Callable[[], None]) -> Iterator[None]:
-    def ask(_number: int, _frame: Any) -> None:
-        end()
-
-    before = {number: signal.signal(number, ask) for number in (signal.SIGTERM, signal.SIGINT)}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 def _work(work: Work, ports: SharedPorts, first: bool) -> None:
