@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 
 from sqlalchemy import insert, or_, select
@@ -105,10 +105,10 @@ def _store_shifts(batch: Batch) -> None:
         shift = batch.shifts[label]
         shifts[shift.id] = shift
         was_open = shift.closed_at is None
-        known = shift.good_by_counter
-        _set_facts(session, cell, shift, batch.logs[label])
-        if batch.appends:  # of what was there before, only the end was read
-            shift.good_by_counter |= known
+        if batch.appends:  # all else that is derived of it is as it was
+            shift.good_by_counter |= batch.logs[label].facts().good_by_counter
+        else:
+            _set_facts(session, cell, shift, batch.logs[label])
         if was_open:
             closed_now.add(shift.id)
             tell_closing(session, shift, now=batch.now)
@@ -122,7 +122,9 @@ def _store_shifts(batch: Batch) -> None:
     if batch.appends:
         _add_to_rollups(batch)
     else:
-        _derive_rollups(batch, shifts)
+        layout = None if batch.changed_since else batch.layout
+        read = {batch.shifts[label].id: log for label, log in batch.logs.items()}
+        rebuild_rollups(session, cell, shifts, layout=layout, logs=read)
 
 
 def _add_to_rollups(batch: Batch) -> None:
@@ -136,16 +138,6 @@ def _add_to_rollups(batch: Batch) -> None:
             batch.session,
             roll_up(shift_id, log, batch.layout, lines=lines, logged_before=before),
         )
-
-
-def _derive_rollups(batch: Batch, shift_ids: Iterable[int]) -> None:
-    """Derive the rollups of shifts afresh, from the logs that the batch has read where it has."""
-    session, cell = batch.session, batch.cell
-    layout = CellLayout.of(session, cell) if batch.changed_since else batch.layout
-    known = {batch.shifts[label].id: log for label, log in batch.logs.items()}
-    for shift_id in sorted(shift_ids):
-        log = known.get(shift_id) or read_log(session, session.get_one(Shift, shift_id), cell)
-        store_rollup(session, roll_up(shift_id, log, layout))
 
 
 def _set_facts(session: Session, cell: Cell, shift: Shift, log: ShiftLog) -> None:
@@ -178,9 +170,19 @@ def _shifts_since(session: Session, cell: Cell, moment: datetime) -> Sequence[Sh
     return session.scalars(select(Shift).where(Shift.id.in_(lines))).all()
 
 
-def rebuild_rollups(session: Session, cell: Cell, shift_ids: Iterable[int]) -> None:
-    """Derive the rollups of some of a cell's shifts afresh."""
-    layout = CellLayout.of(session, cell)
+def rebuild_rollups(
+    session: Session,
+    cell: Cell,
+    shift_ids: Iterable[int],
+    *,
+    layout: CellLayout | None = None,
+    logs: Mapping[int, ShiftLog] | None = None,
+) -> None:
+    """Derive the rollups of some of a cell's shifts afresh; `layout`, `logs`: what is read already.
+
+    `logs` are by shift, and whole.
+    """
+    layout, logs = layout or CellLayout.of(session, cell), logs or {}
     for shift_id in sorted(shift_ids):
-        log = read_log(session, session.get_one(Shift, shift_id), cell)
+        log = logs.get(shift_id) or read_log(session, session.get_one(Shift, shift_id), cell)
         store_rollup(session, roll_up(shift_id, log, layout))
