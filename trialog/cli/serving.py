@@ -35,6 +35,7 @@ from trialog.web.server import serve as serve_app
 from trialog.web.settings import (
     DEFAULT_HOST,
     DEFAULT_PORT,
+    LAST_PORT,
     MOST_PROCESSES,
     Settings,
     load_settings,
@@ -50,7 +51,7 @@ host_option = click.option(
 )
 port_option = click.option(
     "--port",
-    type=click.IntRange(0, 65535),
+    type=click.IntRange(0, LAST_PORT),
     help=f"Port to listen on; 0 takes a free one (default: TRIALOG_PORT, or {DEFAULT_PORT}).",
 )
 
@@ -70,7 +71,7 @@ def https_options(command: Callable[..., None]) -> Callable[..., None]:
     )
     @click.option(
         "--trust-port",
-        type=click.IntRange(0, 65535),
+        type=click.IntRange(0, LAST_PORT),
         metavar="PORT",
         help="Plain port of the page that tells how to trust it; 0: none (default: port + 1).",
     )

@@ -20,13 +20,14 @@ from trialog.web.tls.hostnames import read_name
 
 DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8765
+LAST_PORT = 65535
 DEFAULT_API_LIMIT = 600
 MOST_API_LIMIT = 1_000_000
 MOST_OF_A_LIMIT = 10_000
 DEFAULT_PHOTOS = 500
 MOST_PHOTOS = 1_000_000
 STOP_SECONDS = 20
-MOST_STOP_SECONDS = 600
+MOST_SECONDS = 600
 MOST_PROCESSES = 64
 SETTINGS = (
     "DATABASE_URL", "DATA_FOLDER", "SECRET_KEY", "TIME_ZONE", "HOST", "PORT", "SECURE_COOKIES",
@@ -100,20 +101,20 @@ def load_settings(overrides: Mapping[str, Any]) -> Settings:
         time_zone=read_zone(given["TIME_ZONE"] or "UTC"),
         language=read_language(given["LANGUAGE"] or "en"),
         host=given["HOST"] or DEFAULT_HOST,
-        port=_port("TRIALOG_PORT", given["PORT"], DEFAULT_PORT),
+        port=_number(given, "PORT", DEFAULT_PORT, 0, LAST_PORT),
         secure_cookies=tls or _switch("TRIALOG_SECURE_COOKIES", given["SECURE_COOKIES"]),
         tls=tls,
         tls_names=_names(given["TLS_NAMES"]),
-        trust_port=_port("TRIALOG_TRUST_PORT", given["TRUST_PORT"], None),
-        processes=_processes(given["PROCESSES"]),
-        api_limit=_limit("TRIALOG_API_LIMIT", given["API_LIMIT"]),
-        photos_a_day=_photos("TRIALOG_PHOTOS_A_DAY", given["PHOTOS_A_DAY"]),
+        trust_port=_number(given, "TRUST_PORT", None, 0, LAST_PORT),
+        processes=_number(given, "PROCESSES", 1, 1, MOST_PROCESSES),
+        api_limit=_number(given, "API_LIMIT", DEFAULT_API_LIMIT, 1, MOST_API_LIMIT),
+        photos_a_day=_number(given, "PHOTOS_A_DAY", DEFAULT_PHOTOS, 0, MOST_PHOTOS),
         log_format=_word("TRIALOG_LOG_FORMAT", given["LOG_FORMAT"] or "text", FORMS),
         log_level=_word("TRIALOG_LOG_LEVEL", given["LOG_LEVEL"] or "info", LEVELS),
-        stop_seconds=_seconds("TRIALOG_STOP_SECONDS", given["STOP_SECONDS"], STOP_SECONDS),
+        stop_seconds=_number(given, "STOP_SECONDS", STOP_SECONDS, 1, MOST_SECONDS),
         limits=_limits(given),
         replica_url=_replica(given["REPLICA_URL"]),
-        replica_seconds=_seconds("TRIALOG_REPLICA_SECONDS", given["REPLICA_SECONDS"], 5),
+        replica_seconds=_number(given, "REPLICA_SECONDS", 5, 1, MOST_SECONDS),
         notices=read_notice_settings(given),
     )
 
@@ -162,17 +163,12 @@ def _word(name: str, value: object, words: Iterable[str]) -> str:
     return word
 
 
-def _seconds(name: str, value: object, default: int) -> int:
-    return default if value in (None, "") else _whole(name, value, 1, MOST_STOP_SECONDS)
-
-
 def _limits(given: Mapping[str, Any]) -> Limits:
     found = {}
     for limit in fields(Limits):
-        value, name = given[limit.name.upper()], f"TRIALOG_{limit.name.upper()}"
-        if value not in (None, ""):
-            least = 0 if limit.name in ("pool_overflow", "statement_seconds") else 1
-            found[limit.name] = _whole(name, value, least, MOST_OF_A_LIMIT)
+        least = 0 if limit.name in ("pool_overflow", "statement_seconds") else 1
+        usual = getattr(Limits, limit.name)
+        found[limit.name] = _number(given, limit.name.upper(), usual, least, MOST_OF_A_LIMIT)
     return Limits(**found)
 
 
@@ -187,26 +183,17 @@ def _replica(value: object) -> str | None:
     return url
 
 
-def _port(name: str, value: object, default: Default) -> int | Default:
-    return default if value in (None, "") else _whole(name, value, 0, 65535)
-
-
-def _photos(name: str, value: object) -> int:
-    return DEFAULT_PHOTOS if value in (None, "") else _whole(name, value, 0, MOST_PHOTOS)
-
-
-def _processes(value: object) -> int:
-    return 1 if value in (None, "") else _whole("TRIALOG_PROCESSES", value, 1, MOST_PROCESSES)
-
-
-def _limit(name: str, value: object) -> int:
-    return DEFAULT_API_LIMIT if value in (None, "") else _whole(name, value, 1, MOST_API_LIMIT)
-
-
-def _whole(name: str, value: object, least: int, most: int) -> int:
+def _number(
+    given: Mapping[str, Any], name: str, default: Default, least: int, most: int
+) -> int | Default:
+    """Return a setting that is a whole number, or the default where it is not given."""
+    value = given[name]
+    if value in (None, ""):
+        return default
     text = str(value)
     if not text.isascii() or not text.isdigit() or not least <= int(text) <= most:
-        raise InvalidValueError(name, f"be a whole number from {least} to {most}", value)
+        rule = f"be a whole number from {least} to {most}"
+        raise InvalidValueError(f"TRIALOG_{name}", rule, value)
     return int(text)
 
 

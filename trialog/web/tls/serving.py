@@ -13,7 +13,7 @@ from trialog.errors import InvalidValueError
 from trialog.web.database import state
 from trialog.web.ending import ending_of
 from trialog.web.server import Listen, listen, room_for_connections, wsgi_server
-from trialog.web.settings import Settings
+from trialog.web.settings import LAST_PORT, Settings
 from trialog.web.tls.doors import BehindDoors, Callers, Door
 from trialog.web.tls.hostnames import find_host_names
 from trialog.web.tls.keeper import CHECK_SECONDS, Keeper, renewing
@@ -22,7 +22,6 @@ from trialog.web.tls.trust import Trust, set_trust
 
 FOLDER = "tls"
 TRUST_OPTION = "--trust-port"
-LAST_PORT = 65535
 _LOOPBACK = "127.0.0.1"
 _SPARE = 20
 """Sockets that the WSGI server counts as connections beside those of the relay."""
