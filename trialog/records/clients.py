@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import secrets
 from collections.abc import Sequence
 from datetime import datetime, timedelta
@@ -16,6 +15,7 @@ from trialog.records.entries import check_name, storable
 from trialog.records.models import Cell, Client, ClientToken, Person
 from trialog.records.people import Action, may, require, role_may
 from trialog.records.queries import unknown_name
+from trialog.records.secret_hashes import hash_of
 from trialog.records.words import Scope
 
 USUAL_LIFE = timedelta(days=365)
@@ -134,7 +134,7 @@ def issue_token(
     token = ClientToken(
         client_id=client.id,
         hint=hint,
-        token_hash=_hash(text),
+        token_hash=hash_of(text),
         scopes=words,
         made_at=now,
         made_by_id=None if actor is None else actor.id,
@@ -191,7 +191,7 @@ def token_of(session: Session, text: str, *, now: datetime) -> ClientToken | Non
         return None
     known = (
         select(ClientToken)
-        .where(ClientToken.token_hash == _hash(text))
+        .where(ClientToken.token_hash == hash_of(text))
         .options(joinedload(ClientToken.client).joinedload(Client.responsible))
     )
     token = session.scalar(known)
@@ -263,8 +263,3 @@ def _require_manager(actor: Person | None) -> None:
 def _check_active(person: Person) -> None:
     if not person.active:
         raise InvalidValueError("responsible", "be somebody who may sign in", person.name)
-
-
-def _hash(text: str) -> str:
-    """Return what is kept of a token: it cannot be read off the database."""
-    return hashlib.sha256(text.encode()).hexdigest()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import secrets
 from collections.abc import Sequence
 from datetime import datetime, timedelta
@@ -17,6 +16,7 @@ from trialog.records.base import NAME_LIMIT
 from trialog.records.entries import check_name, storable
 from trialog.records.models import Cell, EnrolmentCode, ParkedLine, Person, Tablet
 from trialog.records.people import Action, may, require
+from trialog.records.secret_hashes import hash_of
 
 ALPHABET = "3479ACDEFHJKMNPQRTWXY"
 """Signs of a code: none looks like another in any hand or font (no 0 O, 1 I L, 2 Z, 5 S, 8 B)."""
@@ -56,7 +56,7 @@ def make_code(
         raise ConflictError(f"name must be new, but a tablet in use is called {name!r}")
     text = "".join(secrets.choice(ALPHABET) for _ in range(CODE_LENGTH))
     code = EnrolmentCode(
-        code_hash=_hash(text),
+        code_hash=hash_of(text),
         tablet_name=name,
         cell_id=None if cell is None else cell.id,
         made_by_id=actor.id,
@@ -94,7 +94,7 @@ def enrol(session: Session, code: str, *, now: datetime) -> tuple[Tablet, str]:
     tablet = Tablet(
         name=free_name(session, made.tablet_name),
         cell_id=made.cell_id,
-        key_hash=_hash(key),
+        key_hash=hash_of(key),
         enrolled_at=now,
         enrolled_by_id=made.made_by_id,
         seen_at=now,
@@ -116,7 +116,7 @@ def _use_code(session: Session, code: str, now: datetime) -> EnrolmentCode | Non
     used = (
         update(EnrolmentCode)
         .where(
-            EnrolmentCode.code_hash == _hash(text),
+            EnrolmentCode.code_hash == hash_of(text),
             EnrolmentCode.used_at.is_(None),
             EnrolmentCode.expires_at > now,
         )
@@ -143,13 +143,8 @@ def tablet_of_key(session: Session, key: str) -> Tablet | None:
     """Return the tablet of a key, unless it is revoked."""
     if not storable(key):
         return None
-    known = select(Tablet).where(Tablet.key_hash == _hash(key), Tablet.revoked_at.is_(None))
+    known = select(Tablet).where(Tablet.key_hash == hash_of(key), Tablet.revoked_at.is_(None))
     return session.scalar(known)
-
-
-def _hash(secret: str) -> str:
-    """Return what is kept of a secret: neither a key nor a code can be read off the database."""
-    return hashlib.sha256(secret.encode()).hexdigest()
 
 
 def revoke(session: Session, tablet: Tablet, *, actor: Person, now: datetime) -> None:
