@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from operator import attrgetter
 
 from pydantic import BaseModel, Field
 
@@ -10,7 +11,7 @@ from trialog.records.models import Cell, Person, Requirement, Shift
 from trialog.records.pages import cells_after, people_after, requirements_of, shifts_after
 from trialog.records.words import CounterEvent, Effect, Role, Scope, Stage
 from trialog.web.api.access import current_client
-from trialog.web.api.cursors import ListQuery, NamedQuery, make_cursor, page
+from trialog.web.api.cursors import ListQuery, NamedQuery, page
 from trialog.web.api.finding import cell_or_404, shift_or_404
 from trialog.web.api.operations import operation
 from trialog.web.database import get_session
@@ -128,9 +129,8 @@ def list_cells(query: NamedQuery) -> CellPage:
     only = current_client().cell_id
     after = query.after("cells") or 0
     rows = cells_after(get_session(), after, query.limit + 1, only=only, name=query.name)
-    shown, more = page(rows, query.limit)
-    following = make_cursor("cells", shown[-1].id) if more else None
-    return CellPage(items=[about_cell(cell) for cell in shown], next=following)
+    shown, following = page("cells", rows, query.limit, attrgetter("id"))
+    return CellPage(items=[_about_cell(cell) for cell in shown], next=following)
 
 
 @operation(
@@ -138,7 +138,7 @@ def list_cells(query: NamedQuery) -> CellPage:
 )
 def show_cell(cell_id: int) -> CellOut:
     """Return a cell."""
-    return about_cell(cell_or_404(cell_id))
+    return _about_cell(cell_or_404(cell_id))
 
 
 @operation(
@@ -159,8 +159,7 @@ def list_requirements(cell_id: int) -> RequirementList:
 def list_people(query: ListQuery) -> PersonPage:
     """List the people whom lines may name."""
     rows = people_after(get_session(), query.after("people") or 0, query.limit + 1)
-    shown, more = page(rows, query.limit)
-    following = make_cursor("people", shown[-1].id) if more else None
+    shown, following = page("people", rows, query.limit, attrgetter("id"))
     return PersonPage(items=[_about_person(person) for person in shown], next=following)
 
 
@@ -177,9 +176,8 @@ def list_shifts(cell_id: int, query: ListQuery) -> ShiftPage:
     """List a cell's shifts, in the order in which the records came to know them."""
     cell, of = cell_or_404(cell_id), f"shifts {cell_id}"
     rows = shifts_after(get_session(), cell.id, query.after(of) or 0, query.limit + 1)
-    shown, more = page(rows, query.limit)
-    following = make_cursor(of, shown[-1].id) if more else None
-    return ShiftPage(items=[about_shift(shift) for shift in shown], next=following)
+    shown, following = page(of, rows, query.limit, attrgetter("id"))
+    return ShiftPage(items=[_about_shift(shift) for shift in shown], next=following)
 
 
 @operation(
@@ -187,35 +185,14 @@ def list_shifts(cell_id: int, query: ListQuery) -> ShiftPage:
 )
 def show_shift(shift_id: int) -> ShiftOut:
     """Return a shift."""
-    return about_shift(shift_or_404(shift_id))
+    return _about_shift(shift_or_404(shift_id))
 
 
-def about_cell(cell: Cell) -> CellOut:
-    """Return what the API tells of a cell."""
-    return CellOut(
-        id=cell.id,
-        name=cell.name,
-        machine=cell.machine,
-        part=cell.part,
-        operation=cell.operation,
-        planned_cycle_seconds=cell.planned_cycle_seconds,
-        counter_modulus=cell.counter_modulus,
-        created_at=cell.created_at,
-        devices=[
-            DeviceOut(
-                id=device.id,
-                name=device.name,
-                modes=[
-                    ModeOut(id=mode.id, name=mode.name, effect=mode.effect) for mode in device.modes
-                ],
-            )
-            for device in cell.devices
-        ],
-    )
+def _about_cell(cell: Cell) -> CellOut:
+    return CellOut.model_validate(cell, from_attributes=True)
 
 
-def about_shift(shift: Shift) -> ShiftOut:
-    """Return what the API tells of a shift."""
+def _about_shift(shift: Shift) -> ShiftOut:
     return ShiftOut(
         id=shift.id,
         cell=shift.cell_id,
@@ -234,4 +211,4 @@ def _about_requirement(row: Requirement) -> RequirementOut:
 
 
 def _about_person(person: Person) -> PersonOut:
-    return PersonOut(id=person.id, name=person.name, role=person.role, active=person.active)
+    return PersonOut.model_validate(person, from_attributes=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import binascii
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TypeVar
 
 from pydantic import Field, field_validator
@@ -58,9 +58,12 @@ class NamedQuery(ListQuery):
         return name
 
 
-def page(rows: Sequence[T], limit: int) -> tuple[Sequence[T], bool]:
-    """Return a page of rows that were read with one more than its limit, and whether it goes on."""
-    return rows[:limit], len(rows) > limit
+def page(
+    of: str, rows: Sequence[T], limit: int, key: Callable[[T], int]
+) -> tuple[Sequence[T], str | None]:
+    """Return a page of rows that were read with one more than its limit, and where it goes on."""
+    shown = rows[:limit]
+    return shown, make_cursor(of, key(shown[-1])) if len(rows) > limit else None
 
 
 def make_cursor(of: str, key: int) -> str:

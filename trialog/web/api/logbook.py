@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from operator import attrgetter
 from typing import Literal
 
 from flask import request
@@ -23,7 +24,7 @@ from trialog.records.words import (
     Stage,
 )
 from trialog.web.api.cells import NEXT
-from trialog.web.api.cursors import ListQuery, make_cursor, page
+from trialog.web.api.cursors import ListQuery, page
 from trialog.web.api.finding import cell_or_404, shift_or_404
 from trialog.web.api.operations import operation
 from trialog.web.database import get_session
@@ -135,11 +136,11 @@ def list_entries(cell_id: int, query: EntryQuery) -> EntryPage:
         session, cell.id, query.after(of), query.limit + 1,
         newest_first=query.order == "newest", shift_id=query.shift, kind=query.kind,
     )  # fmt: skip
-    shown, more = page(rows, query.limit)
+    shown, following = page(of, rows, query.limit, attrgetter("sequence"))
     undone = undone_among(session, [entry.client_id for entry in shown])
     return EntryPage(
         items=[_about_entry(entry, entry.client_id in undone) for entry in shown],
-        next=make_cursor(of, shown[-1].sequence) if more else None,
+        next=following,
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any, Literal
 
 from flask import Response, stream_with_context
@@ -35,6 +36,12 @@ class ReportQuery(ZoneQuery):
     )
 
 
+_reporting = partial(
+    operation, "GET", scope=Scope.READ, tag="Reports", query=ReportQuery, also=File.REPORTS
+)
+"""Makes a function the view of a report."""
+
+
 def _report(kind: str, subject: Any, query: ReportQuery) -> Plain | Response:
     session = get_session()
     document = make(
@@ -51,76 +58,31 @@ def _report(kind: str, subject: Any, query: ReportQuery) -> Plain | Response:
     return download(render(document, query.format, paper=query.paper, table=query.table))
 
 
-@operation(
-    "GET",
-    "/shifts/<int:shift_id>/report",
-    scope=Scope.READ,
-    tag="Reports",
-    gives="ShiftReport",
-    query=ReportQuery,
-    problems=(404, 501),
-    also=File.REPORTS,
-)
+@_reporting("/shifts/<int:shift_id>/report", gives="ShiftReport", problems=(404, 501))
 def shift_report(shift_id: int, query: ReportQuery) -> Plain | Response:
     """Return a shift's report."""
     return _report("shift", shift_or_404(shift_id), query)
 
 
-@operation(
-    "GET",
-    "/trials/<int:trial_id>/report",
-    scope=Scope.READ,
-    tag="Reports",
-    gives="TrialReport",
-    query=ReportQuery,
-    problems=(404, 501),
-    also=File.REPORTS,
-)
+@_reporting("/trials/<int:trial_id>/report", gives="TrialReport", problems=(404, 501))
 def trial_report(trial_id: int, query: ReportQuery) -> Plain | Response:
     """Return a trial's report."""
     return _report("trial", trial_or_404(trial_id), query)
 
 
-@operation(
-    "GET",
-    "/trials/<int:trial_id>/evidence",
-    scope=Scope.READ,
-    tag="Reports",
-    gives="EvidenceReport",
-    query=ReportQuery,
-    problems=(404, 501),
-    also=File.REPORTS,
-)
+@_reporting("/trials/<int:trial_id>/evidence", gives="EvidenceReport", problems=(404, 501))
 def evidence_report(trial_id: int, query: ReportQuery) -> Plain | Response:
     """Return what a trial's evidence rests on."""
     return _report("evidence", trial_or_404(trial_id), query)
 
 
-@operation(
-    "GET",
-    "/cells/<int:cell_id>/report",
-    scope=Scope.READ,
-    tag="Reports",
-    gives="CellReport",
-    query=ReportQuery,
-    problems=(404, 501),
-    also=File.REPORTS,
-)
+@_reporting("/cells/<int:cell_id>/report", gives="CellReport", problems=(404, 501))
 def cell_report(cell_id: int, query: ReportQuery) -> Plain | Response:
     """Return whether a cell can be left alone, and for how long."""
     return _report("cell", cell_or_404(cell_id), query)
 
 
-@operation(
-    "GET",
-    "/fleet/report",
-    scope=Scope.READ,
-    tag="Reports",
-    gives="FleetReport",
-    query=ReportQuery,
-    problems=(501,),
-    also=File.REPORTS,
-)
+@_reporting("/fleet/report", gives="FleetReport", problems=(501,))
 def fleet_report(query: ReportQuery) -> Plain | Response:
     """Return how all cells stand."""
     if current_client().cell_id is not None:
@@ -142,7 +104,6 @@ def export_log(cell_id: int) -> Response:
 
     It is sent as it is read, however long it is. All of it is of one moment.
     """
-    cell_or_404(cell_id)
     session = get_session()
     session.rollback()
     read_one_moment(session)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from operator import attrgetter
 
 from pydantic import BaseModel, Field
 
@@ -14,7 +15,7 @@ from trialog.reports.verdict_now import verdict_now
 from trialog.web.api.access import current_client
 from trialog.web.api.answers import Plain
 from trialog.web.api.cells import NEXT
-from trialog.web.api.cursors import NamedQuery, make_cursor, page
+from trialog.web.api.cursors import NamedQuery, page
 from trialog.web.api.finding import cell_or_404, trial_or_404
 from trialog.web.api.operations import operation
 from trialog.web.api.zones import ZoneQuery
@@ -69,8 +70,7 @@ def list_trials(query: TrialQuery) -> TrialPage:
     rows = trials_after(
         get_session(), query.after(of) or 0, query.limit + 1, cell_id=cell_id, name=query.name
     )
-    shown, more = page(rows, query.limit)
-    following = make_cursor(of, shown[-1].id) if more else None
+    shown, following = page(of, rows, query.limit, attrgetter("id"))
     return TrialPage(items=[_about(trial) for trial in shown], next=following)
 
 
