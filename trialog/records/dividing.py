@@ -19,7 +19,15 @@ from trialog.records.online import (
     is_partitioned,
     validate,
 )
-from trialog.records.partitions import DEFAULT, POINTED_AT, SPAN, TABLE, UNIQUE, unique_indexes
+from trialog.records.partitions import (
+    DEFAULT,
+    KEY_OF_TARGETS,
+    POINTED_LOCK,
+    SPAN,
+    TABLE,
+    UNIQUE,
+    unique_indexes,
+)
 
 WHOLE = f"{TABLE}_all"
 """What the new table is called until it takes the old one's name."""
@@ -28,8 +36,6 @@ FIRST = f"{TABLE}_p0"
 BOUND = f"ck_{TABLE}_first_partition"
 ROOM = 1_000_000
 """How many lines may come at least before the first partition is full."""
-
-POINTED_LOCK = f"{', '.join(POINTED_AT)} IN SHARE ROW EXCLUSIVE MODE"
 
 
 def divide(connection: Connection) -> None:
@@ -66,8 +72,7 @@ def _bind(connection: Connection) -> int:
 
 def _drop_key_of_targets(connection: Connection) -> None:
     """Let go of the key from line to line: over several partitions no client id can be unique."""
-    name = f"fk_{TABLE}_target_{TABLE}"
-    briefly(connection, f"ALTER TABLE {TABLE} DROP CONSTRAINT IF EXISTS {name}")
+    briefly(connection, f"ALTER TABLE {TABLE} DROP CONSTRAINT IF EXISTS {KEY_OF_TARGETS}")
 
 
 def _make_whole(connection: Connection) -> None:
@@ -189,7 +194,7 @@ def make_one(connection: Connection) -> None:
         run(row.said.replace(" ON ONLY ", " ON "))
     for row in keys:
         run(f"ALTER TABLE {TABLE} ADD CONSTRAINT {row.conname} {row.said}")
-    key = f"fk_{TABLE}_target_{TABLE} FOREIGN KEY (target) REFERENCES {TABLE} (client_id)"
+    key = f"{KEY_OF_TARGETS} FOREIGN KEY (target) REFERENCES {TABLE} (client_id)"
     run(f"ALTER TABLE {TABLE} ADD CONSTRAINT {key}")
     for pointer in pointers:
         run(

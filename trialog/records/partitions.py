@@ -28,13 +28,13 @@ DEFAULT = f"{TABLE}_default"
 UNIQUE = (("client_id",), ("cell_id", "sequence"))
 """What stands once in each partition."""
 
-POINTED_AT = ("cell", "device", "failure_mode", "person", "shift", "tablet")
-"""Tables that lines name; a partition that comes to it locks them for a moment."""
+POINTED_LOCK = "cell, device, failure_mode, person, shift, tablet IN SHARE ROW EXCLUSIVE MODE"
+"""Of the tables that lines name: a partition that comes to it locks them for a moment."""
 
 _PARTITION = re.compile(rf"{TABLE}_(?:p\d+|default)")
 _UPPER = re.compile(r"TO \('(\d+)'\)")
 _UNIQUE_NAMES = frozenset(f"uq_{TABLE}_{'_'.join(columns)}" for columns in UNIQUE)
-_KEY_OF_TARGETS = f"fk_{TABLE}_target_{TABLE}"
+KEY_OF_TARGETS = f"fk_{TABLE}_target_{TABLE}"
 
 _log = logging.getLogger(__name__)
 
@@ -109,7 +109,7 @@ def _make(connection: Connection, lower: int) -> None:
     briefly(
         connection,
         f"ALTER TABLE {TABLE} ATTACH PARTITION {name} FOR VALUES {values}",
-        locks=(f"{', '.join(POINTED_AT)} IN SHARE ROW EXCLUSIVE MODE",),
+        locks=(POINTED_LOCK,),
     )
 
 
@@ -131,7 +131,7 @@ def compared(item: Any, name: str | None, kind: str, reflected: bool, _to: Any) 
     if kind == "foreign_key_constraint" and reflected:
         # The database notes a key to the whole once more for each of its partitions.
         return not _PARTITION.fullmatch(item.elements[0].target_fullname.partition(".")[0])
-    return reflected or name not in _UNIQUE_NAMES | {_KEY_OF_TARGETS}
+    return reflected or name not in _UNIQUE_NAMES | {KEY_OF_TARGETS}
 
 
 def missing(connection: Connection) -> Iterator[str]:

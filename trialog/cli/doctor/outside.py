@@ -8,7 +8,7 @@ from pathlib import Path
 
 from trialog.cli.doctor.findings import Finding, look, ok, wrong
 from trialog.errors import InvalidValueError
-from trialog.records.copying.backups import NAME
+from trialog.records.copying.backups import NAME, STAMP
 from trialog.web.settings import Settings
 from trialog.web.tls.authority import KEPT as AUTHORITY
 from trialog.web.tls.authority import open_authority
@@ -18,8 +18,6 @@ from trialog.web.tls.serving import FOLDER
 
 ENDS_SOON = timedelta(days=90)
 """All tablets have to be given another authority then, which takes a while."""
-
-STAMP = "trialog-%Y%m%dT%H%M%SZ.zip"
 
 OLD_BACKUP, STALE_BACKUP = timedelta(days=1), timedelta(days=7)
 """Common practice, no source."""

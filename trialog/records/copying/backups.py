@@ -41,6 +41,9 @@ MANIFEST, RECORDS, KEYS = "manifest.json", "trialog.db", "keys/"
 NAME = re.compile(r"trialog-\d{8}T\d{6}Z\.zip")
 """How the files are named that `--keep` may clear away; others are not looked at."""
 
+STAMP = "trialog-%Y%m%dT%H%M%SZ.zip"
+"""The same, as the moment that a name tells."""
+
 WORK = ".trialog-backup-"
 STALE_SECONDS = 24 * 3600
 PIECE = 1024 * 1024
@@ -113,7 +116,7 @@ def back_up(
 
 def backup_name(now: datetime) -> str:
     """Return the name of a backup made now."""
-    return f"trialog-{now.astimezone(UTC):%Y%m%dT%H%M%SZ}.zip"
+    return now.astimezone(UTC).strftime(STAMP)
 
 
 def drop_old(folder: Path, keep: int, records: str) -> list[Path]:
