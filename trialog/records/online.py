@@ -73,30 +73,38 @@ def _run_at_once(connection: Connection, statements: Sequence[str], locks: Seque
 
 
 def make_index(
-    connection: Connection, name: str, table: str, columns: Sequence[str], *, unique: bool = False
+    connection: Connection,
+    name: str,
+    table: str,
+    columns: Sequence[str],
+    *,
+    unique: bool = False,
+    where: str = "",
 ) -> None:
-    """Make an index while others write; on a partitioned table, partition by partition."""
+    """Make an index while others write; on a partitioned table, partition by partition.
+
+    `where`: of which rows alone, such as "tablet_id IS NOT NULL".
+    """
+    indexed = f"({', '.join(columns)})" + (f" WHERE {where}" if where else "")
     if not is_partitioned(connection, table):
-        _make_plain_index(connection, name, table, columns, unique=unique)
+        _make_plain_index(connection, name, table, indexed, unique=unique)
         return
-    listed = ", ".join(columns)
-    briefly(connection, f"CREATE INDEX IF NOT EXISTS {name} ON ONLY {table} ({listed})")
+    briefly(connection, f"CREATE INDEX IF NOT EXISTS {name} ON ONLY {table} {indexed}")
     for partition in partitions_of(connection, table):
         own = name.replace(table, partition, 1)
-        _make_plain_index(connection, own, partition, columns, unique=False)
+        _make_plain_index(connection, own, partition, indexed, unique=False)
         briefly(connection, f"ALTER INDEX {name} ATTACH PARTITION {own}")
 
 
 def _make_plain_index(
-    connection: Connection, name: str, table: str, columns: Sequence[str], *, unique: bool
+    connection: Connection, name: str, table: str, indexed: str, *, unique: bool
 ) -> None:
     broken = "SELECT 1 FROM pg_index WHERE indexrelid = to_regclass(:name) AND NOT indisvalid"
     if connection.scalar(text(broken), {"name": name}):
         connection.exec_driver_sql(f"DROP INDEX CONCURRENTLY {name}")  # of a try that broke off
     kind = "UNIQUE INDEX" if unique else "INDEX"
-    listed = ", ".join(columns)
     connection.exec_driver_sql(
-        f"CREATE {kind} CONCURRENTLY IF NOT EXISTS {name} ON {table} ({listed})"
+        f"CREATE {kind} CONCURRENTLY IF NOT EXISTS {name} ON {table} {indexed}"
     )
 
 

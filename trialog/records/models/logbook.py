@@ -13,6 +13,7 @@ from sqlalchemy import (
     LargeBinary,
     String,
     UniqueConstraint,
+    text,
 )
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
@@ -39,6 +40,8 @@ from trialog.records.words import (
 if TYPE_CHECKING:
     from trialog.records.models.setup import Cell, FailureMode, Person
     from trialog.records.models.tablets import Tablet
+
+FROM_TABLET = text("tablet_id IS NOT NULL")
 
 
 class Shift(Base):
@@ -96,7 +99,12 @@ class Entry(Base):
         Index(None, "shift_id", "kind", "occurred_at"),
         Index(None, "cell_id", "kind", "sequence"),
         Index(None, "target"),
-    )
+        # A tablet's last line; only lines that came from one pay for it.
+        Index(
+            None, "cell_id", "tablet_id", "sequence",
+            sqlite_where=FROM_TABLET, postgresql_where=FROM_TABLET,
+        ),
+    )  # fmt: skip
 
     id: Mapped[int] = mapped_column(BigId, primary_key=True)
     client_id: Mapped[ClientId] = mapped_column(unique=True)
