@@ -37,8 +37,9 @@ class Populated:
     tablet: Enrolled
     revoked: Enrolled
     token: str
-    counting: str
+    tokens: dict[Scope, str]
     revoked_token: str
+    expired_token: str
 
     def address(self, rule):
         """Return the address of a route that leads to something."""
@@ -94,15 +95,17 @@ def populate(app, session, people):
 
 
 def let_clients_in(session, people, now):
-    """Let a client in: one token opens everything, one lets count, and one is revoked."""
+    """Let a client in: one token opens everything, one each a scope; two are worth nothing."""
     by = {"actor": people.admin, "now": now - timedelta(days=1)}
+    long_ago = by | {"now": now - timedelta(days=9), "life": timedelta(days=8)}
     with unit_of_work(session):
         client = add_client(session, "relay box", people.engineer, **by)
         _, text = issue_token(session, client, list(Scope), **by)
-        _, counting = issue_token(session, client, [Scope.COUNT], **by)
+        tokens = {scope: issue_token(session, client, [scope], **by)[1] for scope in Scope}
+        _, expired = issue_token(session, client, list(Scope), **long_ago)
         revoked, worthless = issue_token(session, client, list(Scope), **by)
         revoke_token(session, revoked, **by)
-        return client.id, revoked.id, text, counting, worthless
+        return client.id, revoked.id, text, tokens, worthless, expired
 
 
 def log_things(session, cell, people, now):

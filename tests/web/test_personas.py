@@ -1,7 +1,8 @@
 """Every route, tried by everybody: who may use it, who may not, and that looking changes nothing.
 
-The table is written by hand and asks nothing of the application's own marks. A route that is not
-in it fails the test, so whoever adds a route says here for whom it is.
+The table is written by hand and asks nothing of the application's own marks: roles for people,
+tablets' keys, and for programs the scope that their token needs. A route that is not in it fails
+the test, so whoever adds a route says here for whom it is.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from support.populated import populate
 
 from trialog.records.base import Base
 from trialog.records.models import Person
-from trialog.records.words import Role
+from trialog.records.words import Role, Scope
 from trialog.web.api import access
 
 # Who may get in or out has nothing to do with which database keeps the records.
@@ -33,7 +34,6 @@ REVOKERS = frozenset({Role.APPROVER, Role.ADMIN})
 ADMINS = frozenset({Role.ADMIN})
 ANYBODY = "anybody"
 TABLETS = "tablets"
-CLIENTS = "clients"
 
 WHO = {
     ANYBODY: """static plotly_js auth.login auth.logout help.index help.page help.image
@@ -41,11 +41,13 @@ WHO = {
         logging.tablet logging.worker logging.manifest logging.part logging.texts logging.enrol
         trust.show trust.certificate help.schema api.reference api.openapi_json""",
     TABLETS: "logging.pack logging.sign_in logging.add_tablet_entries logging.add_photo",
-    CLIENTS: """metrics.show
-        api.whoami api.list_cells api.show_cell api.list_requirements api.list_people
-        api.list_shifts api.show_shift api.show_logbook api.list_entries api.add_entries
+    Scope.METRICS: "metrics.show",
+    Scope.READ: """api.whoami api.list_cells api.show_cell api.list_requirements api.list_people
+        api.list_shifts api.show_shift api.show_logbook api.list_entries
         api.list_trials api.show_trial api.show_verdict api.shift_report api.trial_report
-        api.count_parts api.evidence_report api.cell_report api.fleet_report api.export_log""",
+        api.evidence_report api.cell_report api.fleet_report api.export_log""",
+    Scope.LOG: "api.add_entries",
+    Scope.COUNT: "api.count_parts",
     ALL: """home.index readiness.cell readiness.fleet downloads.cell downloads.fleet
         kept.index kept.show kept.file
         planner.show planner.results setup.cell shifts.report downloads.shift
@@ -107,7 +109,11 @@ def routes(app, records, *, of=lambda _: True):
 
 
 def is_for(role, who):
-    return who == ANYBODY or (who not in (TABLETS, CLIENTS) and role in who)
+    return who == ANYBODY or (isinstance(who, frozenset) and role in who)
+
+
+def is_for_programs(who):
+    return who == TABLETS or isinstance(who, Scope)
 
 
 def written(session):
@@ -215,9 +221,9 @@ def test_a_session_that_is_too_old_is_worth_nothing(app, session, people, record
 
 def nothing_is_open(app, session, records, visit):
     before = written(session)
-    barred = routes(app, records, of=lambda who: who not in (ANYBODY, TABLETS, CLIENTS))
+    barred = routes(app, records, of=lambda who: who != ANYBODY and not is_for_programs(who))
     assert ask(visit, barred, refuses_who_is_not_signed_in) == []
-    programs = routes(app, records, of=lambda who: who in (TABLETS, CLIENTS))
+    programs = routes(app, records, of=is_for_programs)
     assert ask(visit, programs, lambda answer, _: answer.status_code == 401) == []
     public = routes(app, records, of=lambda who: who == ANYBODY)
     assert ask(visit, public, lets_in) == []
@@ -236,15 +242,28 @@ def test_a_tablets_key_opens_what_is_for_tablets_and_nothing_else(app, session, 
     assert written(session) == before
 
 
-def test_a_clients_token_opens_what_is_for_clients_and_nothing_else(app, session, records):
-    visit, before = bearer(app, records.token), written(session)
-    barred = routes(app, records, of=lambda who: who not in (ANYBODY, CLIENTS))
-    assert ask(visit, barred, refuses_who_is_not_signed_in) == []
-    own = routes(app, records, of=lambda who: who == CLIENTS)
-    looks = [route for route in own if route[1] in LOOKS]
-    assert ask(visit, looks, lambda answer, _: answer.status_code == 200) == []
-    assert written(session) == before
-    assert ask(visit, own, lets_in) == []
+def test_a_token_opens_what_is_for_its_scopes_and_nothing_else(app, session, records):
+    """Each scope has a token of its own here, and one token has them all."""
+    tokens = {(scope,): text for scope, text in records.tokens.items()}
+    assert tokens.keys() == {(scope,) for scope in Scope}
+    for scopes, token in (tokens | {tuple(Scope): records.token}).items():
+        visit, before = bearer(app, token), written(session)
+        barred = routes(app, records, of=lambda who: who != ANYBODY and not isinstance(who, Scope))
+        assert ask(visit, barred, refuses_who_is_not_signed_in) == []
+        for scope in set(Scope).difference(scopes):
+            lacking = routes(app, records, of=lambda who, scope=scope: who is scope)
+            assert ask(visit, lacking, partial(says_what_it_lacks, scope)) == []
+        own = routes(app, records, of=lambda who, scopes=scopes: who in scopes)
+        looks = [route for route in own if route[1] in LOOKS]
+        assert ask(visit, looks, lambda answer, _: answer.status_code == 200) == []
+        assert written(session) == before
+        assert ask(visit, own, lets_in) == []
+
+
+def says_what_it_lacks(scope, answer, _method):
+    """Whether a refusal names the scope that a token lacks (RFC 6750, section 3.1)."""
+    told = f'Bearer realm="trialog", error="insufficient_scope", scope="{scope}"'
+    return (answer.status_code, answer.headers.get("WWW-Authenticate")) == (403, told)
 
 
 def bearer(app, token):
@@ -256,8 +275,9 @@ def bearing(secret):
     return {"Authorization": f"Bearer {secret}"}
 
 
-def test_a_token_that_was_revoked_opens_nothing(app, session, records):
-    nothing_is_open(app, session, records, bearer(app, records.revoked_token))
+@pytest.mark.parametrize("kind", ["revoked_token", "expired_token"])
+def test_a_token_that_was_revoked_or_has_expired_opens_nothing(app, session, records, kind):
+    nothing_is_open(app, session, records, bearer(app, getattr(records, kind)))
 
 
 def test_the_key_of_a_revoked_tablet_opens_nothing(app, session, records):

@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from schemathesis import GenerationMode
 from support.populated import populate
 
+from trialog.records.words import Scope
 from trialog.web.api import access
 from trialog.web.database import state
 
@@ -100,7 +101,9 @@ def test_without_a_good_token_nothing_is_answered_but_that(app, records, token):
 
 
 def test_a_token_that_lacks_the_scope_is_told_so(app, records, session):
-    statuses = tried(app, records, bearer(records.counting), GenerationMode.POSITIVE, examples=2)
+    statuses = tried(
+        app, records, bearer(records.tokens[Scope.COUNT]), GenerationMode.POSITIVE, examples=2
+    )
     others = {label: seen for label, seen in statuses.items() if "/counter" not in label}
     assert len(others) == len(statuses) - 1
     assert set().union(*others.values()) == {403}
