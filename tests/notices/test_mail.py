@@ -65,6 +65,15 @@ def test_no_name_begins_a_header_of_its_own(mailbox, end):
     assert mailbox.envelopes[0].rcpt_tos == [BOSS, LEAD]
 
 
+@pytest.mark.parametrize("word", ["=?utf-8?q?A=0D=0ABcc=3A_x?=", "=?utf-8?b?QQ0KQmNjOiB4?="])
+def test_no_name_is_taken_for_a_word_in_the_code_of_headers(mailbox, word):
+    """The standard library would decode it as it is set, and write the line ends out."""
+    send(by_mail(mailbox.port), subject=f"{word}: closed")
+    (mail,) = mailbox.mails
+    assert mail["Bcc"] is None
+    assert mail["Subject"] == f"= {word[1:]}: closed"
+
+
 def test_a_dot_alone_on_a_line_does_not_end_the_mail(mailbox):
     send(by_mail(mailbox.port), text="one\n.\nRCPT TO:<thief@shop.invalid>\n")
     (mail,) = mailbox.texts

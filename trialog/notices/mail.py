@@ -26,7 +26,9 @@ def make_mail(
     mail = EmailMessage()
     mail["From"] = settings.sender
     mail["To"] = ", ".join(settings.recipients)
-    mail["Subject"] = message["subject"]
+    # The library decodes what looks like an encoded word (RFC 2047), line ends and all: a name
+    # that holds one would begin a header of its own.
+    mail["Subject"] = message["subject"].replace("=?", "= ?")
     mail["Date"] = format_datetime(at)
     mail["Message-ID"] = f"<{message['id']}.trialog@{settings.sender.rpartition('@')[2]}>"
     mail["Auto-Submitted"] = "auto-generated"  # RFC 3834: no absence note answers it
