@@ -18,6 +18,8 @@ PATIENCE = 30
 SETTINGS = (
     "listen_addresses=''", "max_connections=60", "wal_level=replica", "max_wal_senders=5",
     "hot_standby=on", "wal_log_hints=on", "shared_buffers=64MB", "wal_keep_size=256MB",
+    # A replica that has lost its primary asks after it this often, and commits wait for that.
+    "wal_retrieve_retry_interval=200ms",
 )  # fmt: skip
 
 

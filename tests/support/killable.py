@@ -17,11 +17,13 @@ ADDRESS = re.compile(r"http://127\.0\.0\.1:(\d+)/")
 class KillableServer:
     """The real server on a database; it keeps its port and its secret key from life to life.
 
-    `clock`: a file that says how many seconds its clock is ahead, see `skewed`.
+    `clock`: a file that says how many seconds its clock is ahead, see `skewed`. `forks`: a
+    `ForkServer` that spares each life its imports.
     """
 
-    def __init__(self, database, folder, *options, clock=None):
+    def __init__(self, database, folder, *options, clock=None, forks=None):
         self.port = 0
+        self._forks = forks
         self._program = ["-m", "trialog.cli"] if clock is None else [SKEWED, clock]
         self._options = options
         self._log = folder / "serve.log"
@@ -35,10 +37,14 @@ class KillableServer:
 
     def begin(self):
         """Start the process without waiting for it."""
+        words = ["serve", "--port", str(self.port), *self._options]
+        if self._forks is not None:
+            self._log.unlink(missing_ok=True)
+            self._process = self._forks.begin(words, self._environment, self._log)
+            return
         with self._log.open("w") as log:
             self._process = subprocess.Popen(
-                [sys.executable, *self._program, "serve", "--port", str(self.port),
-                 *self._options],
+                [sys.executable, *self._program, *words],
                 env=self._environment, stdin=subprocess.DEVNULL, stdout=log, stderr=log,
             )  # fmt: skip
 
@@ -46,13 +52,13 @@ class KillableServer:
         """Wait until the process listens."""
         end = time.monotonic() + PATIENCE
         while time.monotonic() < end:
-            if found := ADDRESS.search(self._log.read_text()):
+            if found := ADDRESS.search(self.said()):
                 self.port = int(found[1])
                 return
             if self._process.poll() is not None:
                 break
             time.sleep(0.02)
-        raise AssertionError(f"the server does not start:\n{self._log.read_text()}")
+        raise AssertionError(f"the server does not start:\n{self.said()}")
 
     @property
     def pid(self):
@@ -60,7 +66,7 @@ class KillableServer:
 
     def said(self):
         """Return what it has printed so far."""
-        return self._log.read_text()
+        return self._log.read_text() if self._log.exists() else ""
 
     def start(self):
         self.begin()

@@ -33,7 +33,11 @@ SHIFT = "early"
 
 @dataclass
 class PlantTablet:
-    """A tablet of the plant: what it made, what still waits, and what was acknowledged."""
+    """A tablet of the plant: what it made, what still waits, and what was acknowledged.
+
+    `asked` counts its requests, `asking` says whether the last one is under way, `unanswered`
+    numbers those that came to nothing. `untold` are lines that one of these had written after all.
+    """
 
     name: str
     key: str
@@ -45,6 +49,10 @@ class PlantTablet:
     acknowledged: dict = field(default_factory=dict)
     parked: list = field(default_factory=list)
     seen: int = 0
+    asked: int = 0
+    asking: bool = False
+    unanswered: set = field(default_factory=set)
+    untold: set = field(default_factory=set)
 
     def tap(self, kind, **fields):
         """Make a line as the page does, and let it wait to be sent."""
@@ -74,16 +82,29 @@ class PlantTablet:
         """
         lines = self.waiting[:AT_ONCE]
         body = {"cell": self.cell, "clock": datetime.now(UTC).isoformat(), "entries": lines}
-        status, answer = await wire.post(ENTRIES, self.key, body)
-        if status != 200:
-            raise ConnectionError(f"{status}: {answer}")
+        answer = await self._ask(wire, body)
         for one in answer["entries"]:
             if one["status"] == "parked":
                 self.parked.append(one)
             else:
                 self.acknowledged[one["client_id"]] = one["sequence"]
+            if one["status"] == "repeated":
+                self.untold.add(one["client_id"])
         self.seen = answer["state"]["sequence"] if answer["state"] else self.seen
         del self.waiting[: len(lines)]
+
+    async def _ask(self, wire, body):
+        self.asked, self.asking = self.asked + 1, True
+        try:
+            status, answer = await wire.post(ENTRIES, self.key, body)
+            if status != 200:
+                raise ConnectionError(f"{status}: {answer}")
+        except OSError:
+            self.unanswered.add(self.asked)
+            raise
+        finally:
+            self.asking = False
+        return answer
 
     async def drain(self, wire, times=None):
         """Send until nothing waits, whatever befalls the server; note how long each answer took."""

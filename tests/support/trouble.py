@@ -51,13 +51,47 @@ async def _tap(tablet, port, over, seed):
     wire.close()
 
 
-def kill_again_and_again(server, kills, *, seed):
-    """Return what kills a server at random moments, as often as is asked, and starts it again."""
+class Blows:
+    """What was under way in a plant each time that something was killed."""
+
+    def __init__(self, plant):
+        self._plant, self._under_way = plant, []
+
+    def note(self):
+        """Note which requests are under way: something is killed next."""
+        self._under_way.append({(one.name, one.asked) for one in self._plant if one.asking})
+
+    @property
+    def number(self):
+        return len(self._under_way)
+
+    @property
+    def hits(self):
+        """How many blows fell on a request that then came to nothing."""
+        lost = {(one.name, number) for one in self._plant for number in one.unanswered}
+        return sum(not lost.isdisjoint(under_way) for under_way in self._under_way)
+
+    @property
+    def untold(self):
+        """How many lines had been written when their tablet was told nothing."""
+        return sum(len(one.untold) for one in self._plant)
+
+
+def unnoted():
+    """Note nothing."""
+
+
+def kill_again_and_again(server, kills, *, seed, note=unnoted):
+    """Return what kills a server at random moments, as often as is asked, and starts it again.
+
+    `note` is called each time, just before.
+    """
     chance = random.Random(seed)
 
     def trouble():
         for _ in range(kills):
             time.sleep(chance.random())
+            note()
             server.kill()
             server.start()
         time.sleep(PAUSE)
@@ -65,13 +99,14 @@ def kill_again_and_again(server, kills, *, seed):
     return trouble
 
 
-def kill_database(node, kills, *, seed):
+def kill_database(node, kills, *, seed, note=unnoted):
     """Return what kills a database server at random moments and starts it again."""
     chance = random.Random(seed)
 
     def trouble():
         for _ in range(kills):
             time.sleep(chance.random())
+            note()
             sigkill(node)
             node.start()
         time.sleep(PAUSE)
@@ -92,11 +127,12 @@ def sigkill(node):
     mark.unlink()  # as `Node.running` asks for it
 
 
-def fail_over(cluster):
+def fail_over(cluster, *, note=unnoted):
     """Return what kills the primary under load and makes its replica the new one."""
 
     def trouble():
         time.sleep(1)
+        note()
         sigkill(cluster.primary)
         cluster.replica.promote()
         cluster.replica.ask("ALTER SYSTEM SET synchronous_standby_names = ''")
