@@ -16,6 +16,7 @@ from flask import Flask
 
 from trialog import __version__
 from trialog.cli.announcing import announce_https
+from trialog.cli.groups import what_stays
 from trialog.cli.places import Place, engine_on, place_options, reachable
 from trialog.cli.signals import heeding_signals
 from trialog.cli.units import UNITS, service_of
@@ -150,7 +151,7 @@ def _serve_one(
     config: Mapping[str, Any], before: str, qr: bool, ports: SharedPorts | None, *, first: bool
 ) -> None:
     """Serve in this process. Of several that do, the first says where."""
-    with reachable(str(config["DATABASE_URL"])):
+    with reachable(str(config["DATABASE_URL"])), what_stays():
         app = create_app(config)
     settings = state(app).settings
     opening = listen if ports is None else ports.listen

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special, stats
+from scipy import special
 
 from trialog.reliability import _checks
 from trialog.reliability._positions import (
@@ -252,6 +252,8 @@ def _growing_pairs(
     intervals: npt.NDArray[np.int64], tie: int, alternative: Literal["greater", "less"]
 ) -> tuple[int, float]:
     """Count the pairs that grow and give the tail, ties taken as growing (1) or shrinking (-1)."""
+    from scipy import stats  # noqa: PLC0415 - slow to import, and few need it
+
     index = np.arange(intervals.size)
     ranks = np.empty_like(index)
     ranks[np.lexsort((tie * index, intervals))] = index

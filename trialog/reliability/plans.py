@@ -6,7 +6,7 @@ from bisect import bisect_left
 from itertools import count
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
 
 from trialog.errors import InvalidValueError
 from trialog.reliability import _checks, _exact, _tails
@@ -211,6 +211,8 @@ def _first_likely(limit: float, design: float, confidence: float, good_pass: flo
     Rounding may move the negative binomial quantile by one cycle, so the good device is given
     a cycle less to pass; the caller's exact comparison decides.
     """
+    from scipy import stats  # noqa: PLC0415 - slow to import, and few need it
+
     for start in range(0, MOST_ALLOWED + 1, BLOCK):
         allowed = np.arange(start, start + BLOCK)
         good_cycles = np.maximum(stats.nbinom.ppf(confidence, allowed + 1, limit), 1)
