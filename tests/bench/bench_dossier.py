@@ -1,4 +1,4 @@
-"""A dossier from the records, against a plain script on the same log; and as logs grow."""
+"""A dossier from the records, against a plain script on the same log."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 from support.long_log import BEGIN, SHIFTS, long_log
 
-from trialog.evidence import judge
 from trialog.feeds.exporting import export_csv
 from trialog.records.database import make_engine
 from trialog.records.models import Trial
@@ -23,32 +22,18 @@ NOW = BEGIN + timedelta(days=SHIFTS + 1)
 
 
 @pytest.fixture(scope="module")
-def records(sqlite_template, tmp_path_factory):
-    """Return a function that gives an engine on a logbook of so many cycles; each is made once."""
-    made: dict[int, Engine] = {}
-
-    def of(cycles: int, *, a_line: int) -> Engine:
-        if cycles not in made:
-            path = tmp_path_factory.mktemp("long") / "trialog.db"
-            shutil.copyfile(sqlite_template, path)
-            made[cycles] = make_engine(f"sqlite:///{path}")
-            with Session(made[cycles]) as session:
-                long_log(session, cycles, a_line=a_line)
-        return made[cycles]
-
-    yield of
-    for engine in made.values():
-        engine.dispose()
-
-
-@pytest.fixture(scope="module")
-def million(records, tmp_path_factory):
+def million(sqlite_template, tmp_path_factory):
     """Return an engine on a million cycles, a line each, and the same log as a CSV."""
-    engine = records(1_000_000, a_line=1)
-    path = tmp_path_factory.mktemp("csv") / "log.csv"
+    folder = tmp_path_factory.mktemp("long")
+    shutil.copyfile(sqlite_template, folder / "trialog.db")
+    engine = make_engine(f"sqlite:///{folder / 'trialog.db'}")
+    with Session(engine) as session:
+        long_log(session, 1_000_000, a_line=1)
+    path = folder / "log.csv"
     with Session(engine) as session, path.open("w", newline="", encoding="utf-8") as file:
         file.writelines(export_csv(session, session.get_one(Trial, 1).cell))
-    return engine, path
+    yield engine, path
+    engine.dispose()
 
 
 def dossier(engine: Engine) -> object:
@@ -67,21 +52,3 @@ def bench_dossier_of_a_million_cycles(race, million):
     """A dossier of 1 million cycles; pandas and statsmodels on its CSV."""
     engine, path = million
     race(ours=lambda: dossier(engine), other=lambda: by_the_script(path), bar=5)
-
-
-def verdict(engine: Engine) -> object:
-    """Judge the trial in a fresh session."""
-    with Session(engine) as session:
-        return judge(session, session.get_one(Trial, 1))
-
-
-def bench_verdict_of_fifty_million_cycles(race, records):
-    """A verdict on 50 million cycles, against one on 50,000 taken 1.3 times."""
-    many, few = records(50_000_000, a_line=50), records(50_000, a_line=50)
-    race(ours=lambda: verdict(many), other=lambda: verdict(few), bar=1 / 1.3)
-
-
-def bench_dossier_of_fifty_million_cycles(race, records):
-    """A trial's page of 50 million cycles, against one of 50,000 taken 1.3 times."""
-    many, few = records(50_000_000, a_line=50), records(50_000, a_line=50)
-    race(ours=lambda: dossier(many), other=lambda: dossier(few), bar=1 / 1.3)

@@ -31,7 +31,9 @@ Call = Callable[[], Any]
 
 def describe(benchmark: Any, request: pytest.FixtureRequest, side: str, bar: float) -> None:
     """Say beside the timing which row it belongs to, and what was asked of it."""
-    benchmark.extra_info.update(row=request.function.__doc__, side=side, bar=bar)
+    kind = request.node.callspec.params.get("database_kind") if request.node.callspec else None
+    row = request.function.__doc__ if kind is None else f"{kind}: {request.function.__doc__}"
+    benchmark.extra_info.update(row=row, side=side, bar=bar)
 
 
 @pytest.fixture(params=["ours", "other"])
