@@ -92,3 +92,18 @@ def test_conditions_of_a_trial_from_the_beginning_are_all_of_its_marks(bench):
     bench.good(5)
     bench.close(counter=5)
     assert found(bench, trial, "conditions") == (["A"], [counted])
+
+
+def test_behind_the_counter_is_also_what_the_machine_itself_said(bench):
+    trial = bench.trial()
+    bench.open("A", counter=0)
+    bench.good(5)
+    for counter, why in ((3, ""), (4, "the agent was started anew"), (5, "")):
+        bench.write(EntryKind.COUNT, counter=counter, reason=why, person_id=None)
+    bench.close(counter=5)
+    bench.run("B", 9, first=5)
+    evidence = judge(bench.session, trial).evidence
+    (said,) = behind(bench.session, evidence, "counter").machine
+    assert (said.lines, said.first.counter, said.last.counter, said.gaps) == (3, 3, 5, 1)
+    assert [line.reason for line in said.missing] == ["the agent was started anew"]
+    assert behind(bench.session, evidence, "plan").machine == ()

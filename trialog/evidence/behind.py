@@ -10,11 +10,15 @@ from sqlalchemy.orm import Session, selectinload
 
 from trialog.evidence.gathering import Evidence
 from trialog.evidence.numbering import FailedCycle
+from trialog.records.machine_lines import MachineLines, machine_lines
 from trialog.records.models import Acknowledgement, Entry, Shift
 from trialog.records.queries import undone_ids
 from trialog.records.words import AcknowledgementKind, Effect, EntryKind
 
 READINGS = (EntryKind.SHIFT_OPENED, EntryKind.READING, EntryKind.SHIFT_CLOSED)
+
+NEWEST = 20
+"""Of how many shifts, the newest, the machine's own lines are summed up."""
 
 
 @dataclass(frozen=True)
@@ -28,6 +32,8 @@ class Behind:
     shifts: tuple[Shift, ...]
     entries: tuple[Entry, ...]
     acknowledged: tuple[Acknowledgement, ...]
+    machine: tuple[MachineLines, ...] = ()
+    """What the machine itself said in the newest of the shifts."""
 
 
 def behind(session: Session, evidence: Evidence, key: str) -> Behind:
@@ -50,10 +56,13 @@ class _Search:
         shift_ids: Sequence[int] = (),
         entries: Sequence[Entry] = (),
         acknowledged: AcknowledgementKind | None = None,
+        *,
+        machine: bool = False,
     ) -> Behind:
-        """Put together what was found, shifts in order."""
+        """Put together what was found, shifts in order; `machine`: with what it said itself."""
         statement = select(Shift).where(Shift.id.in_(shift_ids))
-        shifts = self.session.scalars(statement.order_by(Shift.opened_at, Shift.id))
+        shifts = self.session.scalars(statement.order_by(Shift.opened_at, Shift.id)).all()
+        newest = [shift.id for shift in shifts[-NEWEST:]] if machine else []
         noted = select(Acknowledgement).where(
             Acknowledgement.trial_id == self.evidence.trial.id, Acknowledgement.kind == acknowledged
         )
@@ -61,6 +70,7 @@ class _Search:
             tuple(shifts),
             tuple(entries),
             tuple(self.session.scalars(noted.order_by(Acknowledgement.id))),
+            tuple(machine_lines(self.session, newest)),
         )
 
     def lines(self, *which: ColumnElement[bool]) -> list[Entry]:
@@ -112,7 +122,7 @@ def _rulings(search: _Search) -> Behind:
 
 def _counter(search: _Search) -> Behind:
     lines = search.lines(Entry.shift_id.in_(search.bearing), Entry.kind.in_(READINGS))
-    return search.found(search.bearing, lines)
+    return search.found(search.bearing, lines, machine=True)
 
 
 def _changes(search: _Search) -> Behind:

@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import select
 from support.cells import (
     condition,
+    count,
     failed,
     good,
     log_shift,
@@ -265,3 +266,30 @@ def test_the_page_runs_no_script_and_takes_no_inline_style(operator, shift):
     ]
     assert " style=" not in answer.text
     assert "<style" not in answer.text
+
+
+def test_what_the_machine_said_is_listed_with_its_gaps(session, cell, operator, now):
+    log = [count(5_400), count(5_401, reason="the agent was <b>started</b> anew"), count(5_402)]
+    write(session, cell, opening("early A"), good("early A"), *log, now=now)
+    text = operator.get(path(session.scalars(select(Shift)).one())).text
+    assert "All 2 lines of this shift" in text
+    assert "What the machine itself said: 3 lines" in text
+    said = (
+        "Its count went from 5,400 at 14:00:00 to 5,402 at 14:00:00. Readings are missing before "
+    )
+    assert f"{said}1 line of it." in text
+    assert "the agent was &lt;b&gt;started&lt;/b&gt; anew" in text
+    assert "only the first and the last count" not in text
+
+
+def test_thousands_of_the_machines_lines_are_summed_up(session, cell, operator, now):
+    log = [count(number) for number in range(500)]
+    write(session, cell, opening("early A"), *log, now=now)
+    text = operator.get(path(session.scalars(select(Shift)).one())).text
+    assert "What the machine itself said: 500 lines" in text
+    assert "only the first and the last count" in text
+    assert text.count("the machine: counter at") == 2
+
+
+def test_a_shift_without_a_machines_lines_says_nothing_of_them(shift, operator):
+    assert "What the machine itself said" not in operator.get(path(shift)).text

@@ -6,9 +6,11 @@ in and to tick with their labels (see support.measuring). A tablet has 160 pixel
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pprint import pformat
 
 import pytest
+from support.cells import count, write
 from support.measuring import clipped_in, outside, targets_in, too_near, too_small
 from support.tablet_views import BOARDS, SHEETS, VIEWS, all_sheets, each_view
 
@@ -24,6 +26,13 @@ PHONE, LYING, LAPTOP = (360, 740), (740, 360), (1366, 768)
 LARGEST = ("good", "collect", "reading", "again", "check-good")
 ENDLESS = "very long name "  # seven times is as long as allowed: shortened, it may be
 PHONE_TARGET, PHONE_GAP = 44, 8  # a phone is held near: what a thumb needs there, from memory
+
+
+@pytest.fixture(autouse=True)
+def machine_count(session, cell):
+    """Let the machine's own count be known, so that it is offered wherever one is typed."""
+    now = datetime.now(UTC)
+    write(session, cell, count(12_345_678, occurred_at=now), now=now)
 
 
 @pytest.fixture

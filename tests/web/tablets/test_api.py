@@ -6,10 +6,11 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 from sqlalchemy import select
-from support.cells import log_shift, make_cell
+from support.cells import count, log_shift, make_cell, write
 from support.enrolled import Enrolled
 
 from trialog.records.database import unit_of_work
+from trialog.records.machine_now import LATELY
 from trialog.records.models import EnrolmentCode, Tablet
 from trialog.records.people import change_person
 from trialog.records.pins import TRIES
@@ -240,7 +241,7 @@ def test_the_pack_holds_what_logging_needs_without_a_network(tablet, people, cel
     own = pack["cell"]
     assert set(own) == {
         "id", "name", "machine", "part", "modulus", "cycle_seconds", "devices", "stage", "labels",
-        "next_label", "last_counter", "state", "parked",
+        "next_label", "last_counter", "machine_count", "state", "parked",
     }  # fmt: skip
     assert (own["modulus"], own["cycle_seconds"], own["stage"]) == (10_000, 45.0, "by hand")
     assert own["devices"][0] == {
@@ -253,6 +254,15 @@ def test_the_pack_holds_what_logging_needs_without_a_network(tablet, people, cel
     }
     assert (own["labels"], own["parked"], own["last_counter"]) == (["early A"], 0, None)
     assert own["next_label"] == f"{datetime.now(UTC):%Y-%m-%d} A"
+    assert own["machine_count"] is None
+
+
+def test_the_pack_tells_what_the_machine_itself_counts(tablet, session, cell):
+    moment = datetime.now(UTC) - timedelta(minutes=1)
+    write(session, cell, count(5_412, occurred_at=moment), now=moment)
+    told = tablet.pack(cell.id).get_json()["cell"]["machine_count"]
+    until = moment + LATELY
+    assert told == {"counter": 5_412, "at": moment.isoformat(), "until": until.isoformat()}
 
 
 def test_the_pack_tells_how_the_open_shift_stands(tablet, cell, shift):

@@ -4,6 +4,7 @@ from uuid import uuid4
 
 import pytest
 from sqlalchemy import select
+from support.cells import closing, count, good, opening
 
 from trialog.evidence.reasons import EXPLANATIONS
 from trialog.records.models import Entry
@@ -59,3 +60,20 @@ def test_a_change_that_kept_the_evidence_leads_to_the_revisions(on_trial, engine
     text = page(engineer, on_trial, "changes")
     assert "<label>" not in text
     assert f"/cells/{cell.id}/revisions/new" in text
+
+
+def test_behind_the_counter_stands_what_the_machine_said(on_trial, operator):
+    gaps = [count(9 + number, reason=f"lost {number}") for number in range(5)]
+    on_trial.write(opening("A"), good("A", 9), count(4), *gaps, closing("A"))
+    text = page(operator, on_trial, "counter")
+    assert "What the machine itself said" in text
+    assert ">4<br>" in text
+    assert ">13<br>" in text
+    assert "lost 0" in text
+    assert "lost 3" not in text
+    assert "and 2 more" in text
+    shift_id = on_trial.session.scalars(select(Entry.shift_id).where(Entry.kind == "count")).first()
+    link = f"/shifts/{shift_id}#machine"
+    assert f'href="{link}"' in text
+    assert 'id="machine"' in operator.get(link).text
+    assert "machine itself" not in page(operator, on_trial, "plan")

@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from trialog.records.machine_now import count_now
 from trialog.records.models import Cell, Device, ParkedLine, Person, Shift, Tablet
 from trialog.records.parking import count_by_outcome
 from trialog.records.people import Action, may
@@ -78,10 +79,22 @@ def _about_cell(
         "labels": list(_labels(session, cell, now)),
         "next_label": next_label(session, cell, now=now, zone=zone),
         "last_counter": None if previous is None else previous.closing_counter,
+        "machine_count": _machine_count(session, cell, now),
         "state": None if running is None else as_json(running_state(session, running)),
         "parked": count_by_outcome(
             session, ParkedLine.tablet_id == tablet.id, ParkedLine.cell_id == cell.id
         )[None],
+    }
+
+
+def _machine_count(session: Session, cell: Cell, now: datetime) -> dict[str, Any] | None:
+    said = count_now(session, cell, now=now)
+    if said is None:
+        return None
+    return {
+        "counter": said.counter,
+        "at": said.at.isoformat(),
+        "until": said.until.isoformat(),
     }
 
 

@@ -47,8 +47,8 @@ SCRIPTS = (
     # What the page needs to keep, send and sign in; it knows nothing of the board.
     "hearing", "digest", "clock", "disk", "store", "server", "facts", "outbox", "sending", "people",
     "update", "signing",
-    "standing", "clearing", "words", "feel", "taps", "sheets", "shift", "strip", "modes", "board",
-    "undo", "counter", "stops", "notes", "photos", "checks", "opening", "halts", "closing",
+    "standing", "clearing", "words", "feel", "taps", "sheets", "shift", "machine", "strip", "modes",
+    "board", "undo", "counter", "stops", "notes", "photos", "checks", "opening", "halts", "closing",
     "unsent", "about", "guide", "tablet",
 )  # fmt: skip
 """The page's scripts in the order in which they need one another."""

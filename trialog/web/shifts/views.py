@@ -11,6 +11,7 @@ from werkzeug.wrappers import Response as AnyResponse
 from trialog.errors import TrialogError
 from trialog.languages import speaking
 from trialog.records.entries import NewEntry
+from trialog.records.machine_lines import MachineLines, machine_lines
 from trialog.records.models import Entry, Shift
 from trialog.records.people import Action
 from trialog.records.queries import shift_entries, trials_beside
@@ -27,7 +28,7 @@ from trialog.web.remembering import context_now
 from trialog.web.security import allowed, report_page
 from trialog.web.shifts import bp
 from trialog.web.shifts.forms import ReadingForm, UndoForm
-from trialog.web.shifts.lines import list_lines, standing_closing, standing_readings
+from trialog.web.shifts.lines import Listed, list_lines, standing_closing, standing_readings
 from trialog.web.telling import write_and_tell
 from trialog.web.trials.forms import RulingForm
 
@@ -105,6 +106,7 @@ def _page(shift: Shift, **forms: Any) -> str:
             shift=shift,
             **context_now(shift, lambda: _build(shift, entries)),
             lines=lines,
+            machine=_machine(shift),
             closing=standing_closing(lines),
             corrected=standing_readings(lines),
             ruling_form=forms.get("ruling_form") or RulingForm(formdata=None),
@@ -115,6 +117,13 @@ def _page(shift: Shift, **forms: Any) -> str:
             photo_page=_photo_page,
             parked_page=parked_url(shift.cell_id),
         )
+
+
+def _machine(shift: Shift) -> tuple[MachineLines, list[Listed]] | None:
+    """Return what the machine said in the shift, and the lines of it that are shown."""
+    for said in machine_lines(get_session(), [shift.id]):
+        return said, list_lines(get_session(), shift, said.shown)
+    return None
 
 
 def _build(shift: Shift, entries: Sequence[Entry]) -> ShiftReport:

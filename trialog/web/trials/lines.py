@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from flask import abort, render_template, url_for
 
 from trialog.evidence import Reason, judge
-from trialog.evidence.behind import Behind, behind
+from trialog.evidence.behind import NEWEST, Behind, behind
 from trialog.evidence.effects import explained
 from trialog.evidence.reasons import EXPLANATIONS
 from trialog.records.models import Entry, Trial
@@ -28,6 +28,9 @@ NO_LIST = {
     "cautions": "Nobody has acknowledged them yet.",
 }
 """What is said where nothing is behind a line, other than that no shift holds evidence yet."""
+
+GAPS_TOLD = 3
+"""How many gaps of a shift stand here; the shift's page has more."""
 
 
 @dataclass(frozen=True)
@@ -57,6 +60,10 @@ def line(trial_id: int, key: str) -> str:
         reasons=verdict.reasons,
         reason=_named(verdict.reasons, key),
         shifts=_shifts(found, rows),
+        rows=rows,
+        machine=found.machine,
+        newest=NEWEST,
+        gaps_told=GAPS_TOLD,
         lines=[LineBehind(entry, _words(entry), _page(entry)) for entry in found.entries],
         acknowledged=found.acknowledged,
         nothing=NO_LIST.get(key, "No shift holds evidence yet."),

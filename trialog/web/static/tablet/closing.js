@@ -3,7 +3,7 @@
 (function (root) {
   "use strict";
 
-  const { Digits, board, counter, feel, onTap, openSheet, sheet, shift, texts, whenOpened } = root.trialog;
+  const { Digits, board, counter, feel, machine, onTap, openSheet, sheet, shift, texts, whenOpened } = root.trialog;
   const { t, plural } = texts;
   const $ = (id) => document.getElementById(id);
   const NO_READING = { events: false, reason: false };
@@ -29,7 +29,12 @@
     $("close-send").textContent = t(value === null ? "close.without" : "close.with");
     $("close-words").textContent = compared(value);
   });
-  whenOpened("close", () => { closing = {}; reading.clear(); });
+  machine.beside(reading);
+  whenOpened("close", () => {
+    closing = {};
+    reading.clear();
+    machine.ask();
+  });
 
   function doubt(words, { events, reason } = NO_READING) {
     $("doubt-words").textContent = words;

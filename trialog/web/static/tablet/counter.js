@@ -3,7 +3,7 @@
 (function (root) {
   "use strict";
 
-  const { Digits, board, closeSheets, feel, onTap, sheet, shift, texts, whenOpened } = root.trialog;
+  const { Digits, board, closeSheets, feel, machine, onTap, sheet, shift, texts, whenOpened } = root.trialog;
   const { t, plural } = texts;
   const $ = (id) => document.getElementById(id);
 
@@ -40,7 +40,11 @@
       ? should()
       : `${should()} ${difference(value)}`;
   });
-  whenOpened("counter", () => typed.clear());
+  machine.beside(typed);
+  whenOpened("counter", () => {
+    typed.clear();
+    machine.ask();
+  });
 
   /* Log that the counter reads this: the cycles since, that nobody logged, were good. */
   const logReading = (counter) => shift.log({ kind: "good", counter });

@@ -3,7 +3,7 @@
 (function (root) {
   "use strict";
 
-  const { Digits, board, closeSheets, feel, nextLabel, onTap, outbox, settings, shift, store, strip, tablet,
+  const { Digits, board, closeSheets, feel, machine, nextLabel, onTap, outbox, settings, shift, store, strip, tablet,
     texts, whenOpened } = root.trialog;
   const { t } = texts;
   const $ = (id) => document.getElementById(id);
@@ -38,6 +38,7 @@
   const label = () => (named === null ? suggested() : named);
 
   const typed = new Digits($("screen-open"), () => show());
+  machine.beside(typed);
   const lot = () => $("open-lot").value.trim();
   const conditions = () => [
     ...(ticked.has("cold start") ? [{ condition: "cold start" }] : []),
@@ -76,6 +77,8 @@
     $("open-go-words").textContent = t("open.go");
     $("open-go-reading").textContent = typed.value === null
       ? t("open.without") : t("open.with", { reading: typed.value });
+    /* One of the two: what the machine says now is newer, and five targets leave the digits no room. */
+    $("open-previous").hidden = machine.told() !== null;
     $("open-previous").disabled = previous === null || previous === undefined;
     $("open-previous-words").textContent = $("open-previous").disabled
       ? t("open.no_previous") : t("open.previous", { reading: previous });
@@ -94,6 +97,7 @@
     ticked.clear();
     $("open-lot").value = "";
     typed.clear();
+    machine.ask();
   }
 
   let busy = false;

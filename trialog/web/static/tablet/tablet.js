@@ -2,7 +2,7 @@
 (function (root) {
   "use strict";
 
-  const { about, anyOpen, board, checks, guide, halts, modes, opening, outbox, settings, shift,
+  const { about, anyOpen, board, checks, guide, halts, machine, modes, opening, outbox, settings, shift,
     stayAwake, store, strip, tablet, texts, unsent } = root.trialog;
   const $ = (id) => document.getElementById(id);
   const screens = [...document.querySelectorAll(".screen")];
@@ -66,6 +66,7 @@
     about.show();
     guide.show();
     halts.show();
+    machine.show();
     backs.forEach((back) => { back.hidden = `screen-${next()}` === back.closest(".screen").id; });
     $("menu-update").hidden = !(root.trialog.update && root.trialog.update.ready);
     stayAwake(Boolean(now && now.open) && ["board", "check"].includes(screen));
