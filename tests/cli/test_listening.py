@@ -7,6 +7,7 @@ import json
 import pytest
 from support.agent import COUNT, STATE, Bench, Machine
 
+from trialog.cli.announcing import mention_feeds
 from trialog.errors import InvalidValueError
 from trialog.feeds.mtconnect.choosing import choose_count, choose_state
 from trialog.feeds.mtconnect.documents import DataItem
@@ -117,3 +118,19 @@ def test_a_cell_has_one_feed(feed, bench, cell):
     words = ("add", "--cell", cell.cell.name, "--url", bench.url)
     feed(*words)
     assert "has a feed; remove it first" in feed(*words, code=2)
+
+
+def test_a_server_says_on_its_start_when_nobody_listens(feed, bench, cell, session, capsys):
+    name = cell.cell.name
+    mention_feeds(session)
+    assert capsys.readouterr().out == ""
+    feed("add", "--cell", name, "--url", bench.url)
+    session.rollback()
+    mention_feeds(session)
+    said = capsys.readouterr().out
+    assert said.startswith("1 machine to be listened to, and nobody does.")
+    assert said.endswith("beside it run: trialog feed run\n")
+    feed("pause", "--cell", name)
+    session.rollback()
+    mention_feeds(session)
+    assert capsys.readouterr().out == ""

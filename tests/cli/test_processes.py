@@ -11,6 +11,8 @@ import urllib.request
 import pytest
 
 from trialog.feeds.demo import MARKER, log_lines
+from trialog.records.feeds import NewFeed, add_feed
+from trialog.records.words import FeedMode
 
 
 @pytest.fixture
@@ -18,6 +20,17 @@ def free_port():
     with socket.socket() as found:
         found.bind(("127.0.0.1", 0))
         return found.getsockname()[1]
+
+
+@pytest.fixture
+def silent_feed(session, cell, now):
+    """Let there be a machine that nobody listens to."""
+    new = NewFeed(
+        url="http://127.0.0.1:9", device=None, count_item="c", state_item=None,
+        mode=FeedMode.POLLING,
+    )  # fmt: skip
+    add_feed(session, cell.cell, new, actor=None, now=now)
+    session.commit()
 
 
 def address_in(process):
@@ -51,14 +64,16 @@ def test_serve_answers_and_ends_cleanly(start, database, tmp_path, number):
 
 @pytest.mark.database("sqlite")
 def test_serve_takes_host_and_port_from_the_environment_and_a_flag_wins(
-    start, database, tmp_path, free_port
+    start, database, tmp_path, free_port, silent_feed
 ):
     settings = {
         "TRIALOG_DATABASE_URL": database, "TRIALOG_DATA_FOLDER": str(tmp_path / "data"),
         "TRIALOG_HOST": "127.0.0.1", "TRIALOG_PORT": str(free_port),
     }  # fmt: skip
     process = start("serve", **settings)
-    assert address_in(process)[0] == f"http://127.0.0.1:{free_port}/"
+    address, printed = address_in(process)
+    assert address == f"http://127.0.0.1:{free_port}/"
+    assert "1 machine to be listened to, and nobody does." in printed
     taken = start("serve", **settings)
     _, err = taken.communicate(timeout=60)
     assert taken.returncode == 2

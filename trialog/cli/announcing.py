@@ -1,4 +1,4 @@
-"""What the console says of a server that speaks HTTPS: addresses, and how a tablet trusts it."""
+"""What the console says as a server starts: addresses, trust, and what the server does not do."""
 
 from __future__ import annotations
 
@@ -8,7 +8,11 @@ from datetime import UTC, datetime, timedelta
 
 import click
 import segno
+from sqlalchemy.orm import Session
 
+from trialog.feeds.mtconnect.standing import FeedState, feeds_standing
+from trialog.records.feeds import all_feeds
+from trialog.reports.words import counted
 from trialog.web.tls.trust import Trust
 
 _SOON = timedelta(days=365)
@@ -33,6 +37,16 @@ def announce_https(trust: Trust, before: str, qr: bool) -> None:
         click.echo(f"  {line}")
     _warn_of_end(trust, datetime.now(UTC))
     click.echo("Stop it with Ctrl-C.")
+
+
+def mention_feeds(session: Session) -> None:
+    """Say that machines are to be listened to and nobody does: the server itself never does."""
+    silent = feeds_standing(all_feeds(session), datetime.now(UTC)).by_state[FeedState.SILENT]
+    if silent:
+        click.echo(
+            f"{counted(silent, 'machine')} to be listened to, and nobody does. This server does "
+            "not; beside it run: trialog feed run"
+        )
 
 
 def code_of(address: str) -> str:

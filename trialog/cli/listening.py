@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from trialog.cli.output import json_option, show_json
 from trialog.cli.places import Place, place_options, records_at
 from trialog.cli.signals import heeding_signals
+from trialog.cli.units import FEED_UNITS, service_of
 from trialog.errors import InvalidValueError
 from trialog.evidence import note_verdicts
 from trialog.feeds.mtconnect.agent import Agent
@@ -180,14 +181,31 @@ def _changing(place: Place, cell: str) -> Iterator[tuple[Session, Any]]:
 @click.command("run")
 @click.option("--cell", "cells", multiple=True, metavar="NAME", help="Only this one; repeatable.")
 @click.option("--seconds", type=click.FloatRange(0), help="Stop by itself after so long.")
+@click.option(
+    "--print-unit",
+    type=click.Choice(list(FEED_UNITS)),
+    help="Print a systemd unit that listens with these options, and end.",
+)
 @place_options
-def run(*, cells: tuple[str, ...], seconds: float | None, place: Place) -> None:
+@click.pass_context
+def run(
+    context: click.Context,
+    *,
+    cells: tuple[str, ...],
+    seconds: float | None,
+    print_unit: str | None,
+    place: Place,
+) -> None:
     """Follow every feed until Ctrl-C, also those that are added meanwhile.
 
     Started twice, the second one waits: one follower listens to a machine at a time.
 
     Example: trialog feed run
     """
+    if print_unit is not None:
+        given = {"DATABASE_URL": place.url, "DATA_FOLDER": place.folder}
+        click.echo(FEED_UNITS[print_unit](service_of(context, given)), nl=False)
+        return
     with records_at(place) as session:
         only = [feed_of(session, find_cell(session, cell)).id for cell in cells]
         sessions = make_sessions(cast(Engine, session.get_bind()))

@@ -15,7 +15,7 @@ import click
 from flask import Flask
 
 from trialog import __version__
-from trialog.cli.announcing import announce_https
+from trialog.cli.announcing import announce_https, mention_feeds
 from trialog.cli.groups import what_stays
 from trialog.cli.places import Place, engine_on, place_options, reachable
 from trialog.cli.signals import heeding_signals
@@ -153,6 +153,9 @@ def _serve_one(
     """Serve in this process. Of several that do, the first says where."""
     with reachable(str(config["DATABASE_URL"])), what_stays():
         app = create_app(config)
+        if first:
+            with state(app).sessions() as session:
+                mention_feeds(session)
     settings = state(app).settings
     opening = listen if ports is None else ports.listen
     # What is loaded by now lives as long as the server. To look through all of it for garbage,

@@ -1,4 +1,4 @@
-"""`serve --print-unit`: the files that let another program start and watch the server."""
+"""`--print-unit`: the files that let another program start and watch the server, or its feeds."""
 
 from __future__ import annotations
 
@@ -21,12 +21,15 @@ SPARE_SECONDS = 10
 HOMES = (Path("/home"), Path("/root"), Path("/run/user"))
 _PRIVILEGED = 1024
 _LEFT_OUT = frozenset({"print_unit", "database", "data_folder", "qr"})
-"""Options of `serve` that go into no command line: they are said otherwise, or hold a password."""
+"""Options that go into no command line: they are said otherwise, or hold a password."""
+
+_FEED_STOP_SECONDS = 30
+"""How long followers may take to end: one may wait for its agent's next word."""
 
 
 @dataclass(frozen=True)
 class Service:
-    """How the server is to be started: the options that were typed, and what they come to."""
+    """How a program is to be started: the options that were typed, and what they come to."""
 
     options: tuple[str, ...]
     settings: Settings
@@ -38,7 +41,7 @@ class Service:
 
 
 def service_of(context: click.Context, given: Mapping[str, object]) -> Service:
-    """Read how the server is to be started from the command line of `serve`.
+    """Read how a program is to be started from the command line of `serve` or `feed run`.
 
     Raises
     ------
@@ -76,13 +79,44 @@ def _words(context: click.Context, typed: set[str]) -> Iterator[str]:
 
 def systemd_unit(service: Service) -> str:
     """Return a unit of systemd that starts the server as a user of its own, who may do little."""
+    settings = service.settings
+    low_port = 0 < settings.port < _PRIVILEGED
+    return _unit(
+        service,
+        name="trialog",
+        words=["serve"],
+        description="trialog, the log and the verdicts of machine cells",
+        after="network-online.target",
+        about=_SERVER_NOTES,
+        stop=settings.stop_seconds + SPARE_SECONDS,
+        capabilities="CAP_NET_BIND_SERVICE" if low_port else "",
+        namespaces=_BROWSERS_NAMESPACES,
+    )
+
+
+def feeds_unit(service: Service) -> str:
+    """Return a unit of systemd that follows machines beside the server, as the same user."""
+    return _unit(
+        service,
+        name="trialog-feeds",
+        words=["feed", "run"],
+        description="trialog, listening to machines' agents",
+        after="network-online.target trialog.service",
+        about=_FEEDS_NOTES,
+        stop=_FEED_STOP_SECONDS,
+        capabilities="",
+        namespaces="RestrictNamespaces=yes",
+    )
+
+
+def _unit(service: Service, *, name: str, words: list[str], stop: int, **said: str) -> str:
+    """Return a unit; what is `said` goes into it as it is."""
     program = _program()
     folder = service.folder or STATE
     at_home = any(
         place.is_relative_to(home) for place in (Path(program[0]), folder) for home in HOMES
     )
-    low_port = 0 < service.settings.port < _PRIVILEGED
-    command = [*program, "serve", *service.options]
+    command = [*program, *words, *service.options]
     ownership = (
         "StateDirectory=trialog\nStateDirectoryMode=0700"
         if service.folder is None
@@ -90,14 +124,16 @@ def systemd_unit(service: Service) -> str:
     )
     return _UNIT.format(
         version=__version__,
+        name=name,
+        typed=" ".join(words),
         secrets=SECRETS,
         note=_DATABASE_NOTE.format(secrets=SECRETS) if service.own_database else "",
         folder=_unit_word(f"TRIALOG_DATA_FOLDER={folder}"),
         ownership=ownership,
         command=" ".join(_unit_word(word, command=True) for word in command),
-        stop=service.settings.stop_seconds + SPARE_SECONDS,
+        stop=stop,
         home="read-only" if at_home else "yes",
-        capabilities="CAP_NET_BIND_SERVICE" if low_port else "",
+        **said,
     )
 
 
@@ -158,27 +194,40 @@ UNITS: Mapping[str, Callable[[Service], str]] = {
     "systemd": systemd_unit,
     "container": container_file,
 }
-"""What can be printed."""
+"""What can be printed for the server."""
+
+FEED_UNITS: Mapping[str, Callable[[Service], str]] = {"systemd": feeds_unit}
+"""What can be printed for the feeds; in a container the server's image runs them."""
 
 _DATABASE_NOTE = """# The database that was named is left out, for its URL may hold a password: put
 # TRIALOG_DATABASE_URL=… into {secrets}.
 """
 
+_SERVER_NOTES = "# The server does not tell systemd when it answers; ask /health/ready for that."
+
+_FEEDS_NOTES = """\
+# It listens to every machine that `trialog feed add` named, also to those added while it runs;
+# `trialog feed list` says how each is heard. One that runs twice waits for the other."""
+
+_BROWSERS_NAMESPACES = """\
+# The three kinds of namespace are what the browser that prints PDFs shuts itself in with.
+RestrictNamespaces=user pid net"""
+
 _UNIT = """\
-# trialog {version}, made by `trialog serve --print-unit systemd`. As root:
+# trialog {version}, made by `trialog {typed} --print-unit systemd`. As root:
 #   useradd --system --home-dir /nonexistent --shell /usr/sbin/nologin trialog
-#   save this as /etc/systemd/system/trialog.service
-#   systemctl daemon-reload && systemctl enable --now trialog
+#   save this as /etc/systemd/system/{name}.service
+#   systemctl daemon-reload && systemctl enable --now {name}
 # Settings and secrets, a line each such as TRIALOG_TIME_ZONE=Europe/Berlin, stand in
 # {secrets}, which only root may read (chmod 600).
 {note}
 [Unit]
-Description=trialog, the log and the verdicts of machine cells
+Description={description}
 Wants=network-online.target
-After=network-online.target
+After={after}
 
 [Service]
-# The server does not tell systemd when it answers; ask /health/ready for that.
+{about}
 Type=exec
 User=trialog
 Group=trialog
@@ -188,7 +237,7 @@ Environment={folder}
 ExecStart={command}
 Restart=on-failure
 RestartSec=2
-# SIGTERM goes to the server alone, which answers what is under way; what is left then is killed.
+# SIGTERM goes to the main process alone, which ends in order; what is left then is killed.
 KillMode=mixed
 TimeoutStopSec={stop}
 
@@ -212,8 +261,7 @@ RemoveIPC=yes
 RestrictRealtime=yes
 RestrictSUIDSGID=yes
 RestrictAddressFamilies=AF_INET AF_INET6 AF_UNIX AF_NETLINK
-# The three kinds of namespace are what the browser that prints PDFs shuts itself in with.
-RestrictNamespaces=user pid net
+{namespaces}
 SystemCallArchitectures=native
 SystemCallFilter=~@clock @cpu-emulation @debug @module @obsolete @raw-io @reboot @swap
 SystemCallErrorNumber=EPERM
