@@ -19,11 +19,13 @@ from trialog.records.feeds import LEASE, LeaseLostError, Position, take_feed
 from trialog.records.models import Shift
 from trialog.records.words import CounterEvent, FeedMode
 
-# What goes on between a follower and an agent is the same on either database; the writing of lines
-# is tested on both elsewhere.
+# What goes on between a follower and an agent is the same on either database. Where it is about
+# what they keep and how they keep off each other, it is tested on both.
 pytestmark = pytest.mark.database("sqlite")
+on_both = pytest.mark.database("sqlite", "postgresql")
 
 
+@on_both
 def test_it_begins_with_what_holds_and_goes_on_from_there(listen):
     heard = listen(Machine(counter=400))
     heard.hear()
@@ -42,6 +44,7 @@ def test_only_what_is_listened_to_is_asked_for(listen):
     assert all("path=" in asked and asked.startswith("/lathe/") for asked in heard.bench.asked)
 
 
+@on_both
 def test_it_goes_on_where_its_last_lines_stand_after_the_follower_died(listen):
     heard = listen()
     heard.hear()
@@ -54,6 +57,7 @@ def test_it_goes_on_where_its_last_lines_stand_after_the_follower_died(listen):
     assert heard.counts() == [0, 1, 2, 3, 4, 5]
 
 
+@on_both
 def test_of_two_followers_one_listens(listen):
     heard = listen()
     first, other = heard.runner, heard.another()
@@ -66,6 +70,26 @@ def test_of_two_followers_one_listens(listen):
     assert heard.lines() == []
 
 
+@on_both
+def test_of_followers_that_begin_at_once_one_listens(listen):
+    heard = listen()
+    followers = [heard.another() for _ in range(4)]
+    together = threading.Barrier(len(followers))
+    taken = []
+
+    def take(follower):
+        together.wait(10)
+        taken.append(follower._take())
+
+    threads = [threading.Thread(target=take, args=(one,)) for one in followers]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(30)
+    assert len(taken) == len(followers)
+    assert sum(one is not None for one in taken) == 1
+
+
 def test_more_than_comes_in_one_document_is_asked_for_until_all_is_there(listen):
     heard = listen(Machine(size=5000))
     heard.hear()
@@ -75,6 +99,7 @@ def test_more_than_comes_in_one_document_is_asked_for_until_all_is_there(listen)
     assert heard.verify() == []
 
 
+@on_both
 @pytest.mark.parametrize("same_instance", [False, True])
 def test_an_agent_that_is_started_anew_leaves_a_gap_that_the_count_bridges(listen, same_instance):
     heard = listen()
@@ -91,6 +116,7 @@ def test_an_agent_that_is_started_anew_leaves_a_gap_that_the_count_bridges(liste
     assert heard.verify() == []
 
 
+@on_both
 def test_what_fell_out_of_the_buffer_is_on_record_as_lost(listen):
     heard = listen(Machine(size=20))
     heard.hear()
@@ -171,6 +197,7 @@ def test_a_state_that_is_no_word_is_passed_over(listen):
     assert heard.states() == ["FEED_HOLD"]
 
 
+@on_both
 def test_a_count_that_falls_was_reset(listen):
     heard = listen()
     heard.machine.part(9)
@@ -183,6 +210,7 @@ def test_a_count_that_falls_was_reset(listen):
     assert events == [None, CounterEvent.RESET, None, None, CounterEvent.RESET]
 
 
+@on_both
 @pytest.mark.parametrize("kind", ["doubles", "from before"])
 def test_what_is_said_twice_stands_once(listen, kind):
     heard = listen()
@@ -273,6 +301,7 @@ def test_a_stream_is_listened_to_as_it_comes(listen, kind):
     assert heard.verify() == []
 
 
+@on_both
 @pytest.mark.parametrize("kind", ["hangs up", "truncates", "drops"])
 def test_a_stream_that_breaks_off_is_taken_up_again(listen, kind):
     heard = listen(mode=FeedMode.STREAMING)
@@ -293,6 +322,7 @@ def test_a_stream_that_breaks_off_is_taken_up_again(listen, kind):
     assert len(heard.gaps()) == 1
 
 
+@on_both
 def test_late_readings_are_told_on_for_the_verdict(listen, session, cell):
     begin = datetime.now(UTC)
 
@@ -314,6 +344,7 @@ def test_late_readings_are_told_on_for_the_verdict(listen, session, cell):
     assert (shift.machine_opening, shift.machine_closing, shift.machine_counted) == (5, 9, 4)
 
 
+@on_both
 def test_a_position_is_taken_with_the_feed(listen, session):
     heard = listen()
     heard.hear()
@@ -326,8 +357,18 @@ ONCE = ["drops", "redirects", "fails", "says html", "truncates", "bombs", "doubl
         "is busy", "no header", "clamps", "other document"]  # fmt: skip
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(4))
 def test_after_any_misbehaviour_the_counts_add_up_to_what_the_machine_ran(listen, seed):
+    go_through_misbehaviour(listen, seed)
+
+
+@pytest.mark.database("postgresql")
+@pytest.mark.parametrize("seed", [4, 5])
+def test_after_any_misbehaviour_they_do_so_on_postgresql_too(listen, seed):
+    go_through_misbehaviour(listen, seed)
+
+
+def go_through_misbehaviour(listen, seed):
     """Whatever happens: no reading stands twice, and what was counted unheard is on record."""
     dice = random.Random(20261126 + seed)
     heard = listen(Machine(size=30))
