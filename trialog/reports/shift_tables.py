@@ -32,13 +32,13 @@ def shift_tables(report: ShiftReport) -> tuple[Table, ...]:
         failures_table(report.failures, with_shift=False),
         _trials(report),
         _operators(report),
-        _noted("conditions", t("Conditions"), t("condition"), report.conditions),
+        _noted("conditions", t("Conditions"), t("condition"), report.conditions, t("None marked.")),
         *checks_tables(report.spot_checks, with_shift=False),
         upright("counter", t("Machine counter"), *_counter(report)),
         stop_facts(report.interruptions),
         _stops(report),
         _tablets(report),
-        _noted("notes", t("Notes"), t("kind"), report.notes),
+        _noted("notes", t("Notes"), t("kind"), report.notes, t("No notes.")),
     )
 
 
@@ -103,7 +103,7 @@ def _operators(report: ShiftReport) -> Table:
     )
 
 
-def _noted(name: str, caption: str, what: str, rows: tuple[Noted, ...]) -> Table:
+def _noted(name: str, caption: str, what: str, rows: tuple[Noted, ...], empty: str) -> Table:
     return Table(
         name=name,
         caption=caption,
@@ -115,7 +115,7 @@ def _noted(name: str, caption: str, what: str, rows: tuple[Noted, ...]) -> Table
         ),
         rows=tuple((row.at, row.person, t(row.what), row.text) for row in rows),
         head="what",
-        empty=t("None."),
+        empty=empty,
     )
 
 

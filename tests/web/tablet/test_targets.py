@@ -123,3 +123,26 @@ def test_a_phone_and_a_13_inch_screen_show_everything(tablet_on):
 
 def test_no_sheet_is_left_out_of_these_measurements(tablet_on):
     assert sorted(all_sheets(tablet_on().page)) == sorted(SHEETS)
+
+
+def test_no_word_about_a_pin_pushes_a_digit_off_the_screen(tablet_on):
+    tablet = tablet_on()
+    tablet.page.set_viewport_size({"width": 800, "height": 1280})
+    beyond = {}
+    for language in ("en", "es"):
+        tablet.page.evaluate(f"window.trialog.texts.use('{language}')")
+        tablet.page.evaluate("window.trialog.show('people')")
+        tablet.page.locator("#people [data-person]:not([aria-current])").first.tap()
+        for why in ("wrong_here", "locked", "not_here_yet", "revoked"):
+            most = tablet.page.evaluate(
+                """(key) => {
+                  const screen = document.getElementById("screen-pin");
+                  document.getElementById("pin-said").textContent =
+                    window.trialog.texts.t(key, { left: 3, minutes: 15 });
+                  return screen.scrollHeight - screen.clientHeight;
+                }""",
+                f"pin.{why}",
+            )
+            if most > 0:
+                beyond[language, why] = most
+    assert beyond == {}
