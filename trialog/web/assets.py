@@ -28,6 +28,8 @@ PACKED_PAGES = {"text/html", "application/json"}
 WORTH_PACKING = 1_000
 """Bytes of a page below which packing it saves no packet."""
 
+NOT_MODIFIED = 304
+
 QUICKLY = 4
 """How hard pages are packed: a page of 200 kB in a few milliseconds."""
 
@@ -129,13 +131,18 @@ def _pack_page(response: Response) -> Response:
         or len(plain := response.get_data()) < WORTH_PACKING
     ):
         return response
+    response.vary.add("Accept-Encoding")
+    tag, _ = response.get_etag()
+    if tag is not None:
+        response.set_etag(tag, weak=True)
+    if response.status_code == NOT_MODIFIED:
+        return response
     packed = io.BytesIO()
     name = "-" * (1 + secrets.randbelow(MOST_PADDING))
     with gzip.GzipFile(name, "wb", QUICKLY, packed, mtime=0) as file:
         file.write(plain)
     response.set_data(packed.getvalue())
     response.headers["Content-Encoding"] = "gzip"
-    response.vary.add("Accept-Encoding")
     return response
 
 
