@@ -100,3 +100,58 @@ def test_a_bad_token_an_address_that_is_none_and_nobody_there_are_refusals(
     monkeypatch.setenv("TRIALOG_TOKEN", "x")
     refused = trialog(*words, "--server", server)
     assert (refused.exit_code, "The token is not known" in refused.stderr) == (2, True)
+
+
+LOG = (
+    "shift,cycle,time,outcome,modes\n"
+    "late,1,2026-03-02T06:00:00+00:00,good,\n"
+    "late,2,2026-03-02T06:01:00+00:00,nonsense,\n"
+)
+
+
+@pytest.fixture
+def log(tmp_path):
+    file = tmp_path / "log.csv"
+    file.write_text(LOG, encoding="utf-8")
+    return file
+
+
+@pytest.fixture
+def writing(live_server, session, people, monkeypatch):
+    """Return the options that point at the server, with a token that reads and writes."""
+    program = Program(live_server.app, session, people.engineer, Scope.READ, Scope.LOG, name="w")
+    monkeypatch.setenv("TRIALOG_TOKEN", program.token)
+    return ("--server", live_server.url)
+
+
+@pytest.mark.parametrize("more", [(), ("--dry-run",), ("--dry-run", "--json"),
+                                  ("--good-lines-only", "--dry-run")], ids=str)  # fmt: skip
+def test_an_import_says_there_what_it_says_here(trialog, shop, log, writing, more):
+    words = ("import", log, "--trial", "Arm", *more)
+    there, here = trialog(*words, *writing), trialog(*words)
+    assert (there.exit_code, there.stdout, there.stderr) == (
+        here.exit_code, here.stdout, here.stderr,
+    )  # fmt: skip
+    assert "line 3: " in there.stderr
+
+
+def test_an_import_on_a_server_is_written_there_once(trialog, shop, log, writing):
+    words = ("import", log, "--trial", "Arm", "--good-lines-only", "--json")
+    first, again, here = trialog(*words, *writing), trialog(*words, *writing), trialog(*words)
+    told = [json.loads(answer.stdout) for answer in (first, again, here)]
+    assert [(one["added"], one["repeated"]) for one in told] == [(3, 0), (0, 1), (0, 1)]
+
+
+def test_every_report_of_a_server_is_that_of_its_database(trialog, shop, server, tmp_path):
+    words = ("report", "--all", "--format", "csv", "-o")
+    there, here = tmp_path / "there", tmp_path / "here"
+    asked, made = trialog(*words, there, "--server", server), trialog(*words, here)
+    assert asked.stdout == made.stdout.replace(str(here), str(there)), asked.output
+    names = sorted(file.name for file in here.iterdir())
+    assert sorted(file.name for file in there.iterdir()) == names
+    assert len(names) > 50
+    for name in names:
+        told = [(folder / name).read_text(encoding="utf-8") for folder in (there, here)]
+        if name.endswith("-facts.csv"):  # it says when it was made
+            told = [text.splitlines()[0] for text in told]
+        assert told[0] == told[1], name

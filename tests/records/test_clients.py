@@ -15,6 +15,7 @@ from trialog.records.clients import (
     hand_over,
     issue_token,
     note_used,
+    rename_client,
     require_scope,
     revoke_token,
     token_of,
@@ -101,6 +102,26 @@ def test_no_token_lives_for_less_than_a_day_or_more_than_two_years(gate, life):
     with pytest.raises(InvalidValueError, match=r"life must be between 1 and 730 days, got '"):
         gate.issue(client, life=life)
     assert gate.issue(client, life=timedelta(days=730))[0].expires_at
+
+
+def test_a_renamed_client_keeps_its_tokens_and_the_audit_its_name_of_then(gate, session):
+    client, by = gate.add(), gate.by
+    _, said = gate.issue(client)
+    before = client.name
+    with unit_of_work(session):
+        rename_client(session, client, f" {before} ", **by)  # that is no other name
+        rename_client(session, client, "another", **by)
+    assert gate.knows(said).client.name == "another"
+    renamed = [event.details for event in gate.events("client") if event.action == "renamed"]
+    assert renamed == [{"name": "another", "before": before}]
+    gate.add("third")
+    for name, error in (("\u202e", InvalidValueError), ("third", ConflictError)):
+        with pytest.raises(error, match="name must"), unit_of_work(session):
+            rename_client(session, client, name, **by)
+    operator = by | {"actor": gate.people.operator}
+    with pytest.raises(NotAllowedError), unit_of_work(session):
+        rename_client(session, client, "box", **operator)
+    assert verify(session) == []
 
 
 def test_a_revoked_token_is_worth_nothing_and_revoking_again_changes_nothing(gate, now):

@@ -46,7 +46,7 @@ WHO = {
         api.list_shifts api.show_shift api.show_logbook api.list_entries
         api.list_trials api.show_trial api.show_verdict api.shift_report api.trial_report
         api.evidence_report api.cell_report api.fleet_report api.export_log""",
-    Scope.LOG: "api.add_entries",
+    Scope.LOG: "api.add_entries api.import_log",
     Scope.COUNT: "api.count_parts",
     ALL: """home.index readiness.cell readiness.fleet downloads.cell downloads.fleet
         kept.index kept.show kept.file
@@ -68,7 +68,8 @@ WHO = {
     SIGNERS: "trials.sign trials.refuse",
     REVOKERS: "trials.revoke",
     ADMINS: """people.index people.new people.edit people.unlock notices.index notices.retry
-        notices.test clients.index clients.new clients.issue clients.responsible clients.revoke""",
+        notices.test clients.index clients.new clients.issue clients.rename
+        clients.responsible clients.revoke""",
 }
 ALLOWED = {endpoint: who for who, endpoints in WHO.items() for endpoint in endpoints.split()}
 
@@ -242,14 +243,19 @@ def test_a_tablets_key_opens_what_is_for_tablets_and_nothing_else(app, session, 
     assert written(session) == before
 
 
+def test_a_clients_token_opens_nothing_that_is_for_people_or_tablets(app, session, records):
+    visit, before = bearer(app, records.token), written(session)
+    barred = routes(app, records, of=lambda who: who != ANYBODY and not isinstance(who, Scope))
+    assert ask(visit, barred, refuses_who_is_not_signed_in) == []
+    assert written(session) == before
+
+
 def test_a_token_opens_what_is_for_its_scopes_and_nothing_else(app, session, records):
     """Each scope has a token of its own here, and one token has them all."""
     tokens = {(scope,): text for scope, text in records.tokens.items()}
     assert tokens.keys() == {(scope,) for scope in Scope}
     for scopes, token in (tokens | {tuple(Scope): records.token}).items():
         visit, before = bearer(app, token), written(session)
-        barred = routes(app, records, of=lambda who: who != ANYBODY and not isinstance(who, Scope))
-        assert ask(visit, barred, refuses_who_is_not_signed_in) == []
         for scope in set(Scope).difference(scopes):
             lacking = routes(app, records, of=lambda who, scope=scope: who is scope)
             assert ask(visit, lacking, partial(says_what_it_lacks, scope)) == []

@@ -79,6 +79,7 @@ def people() -> None:
         "add": "trialog.cli.admitting:add",
         "token": "trialog.cli.admitting:token",
         "list": "trialog.cli.admitting:list_clients",
+        "rename": "trialog.cli.admitting:rename",
         "revoke": "trialog.cli.admitting:revoke",
     },
 )

@@ -20,6 +20,7 @@ from trialog.records.clients import (
     find_client,
     is_valid,
     issue_token,
+    rename_client,
     revoke_token,
 )
 from trialog.records.database import unit_of_work
@@ -146,6 +147,26 @@ def _about_token(one: ClientToken, now: datetime) -> dict[str, Any]:
         "expires_at": one.expires_at.isoformat(),
         "last_used_at": one.last_used_at and one.last_used_at.isoformat(),
     }
+
+
+@click.command()
+@click.option("--name", required=True, help="The client's name.")
+@click.option("--to", required=True, metavar="NAME", help="The name that it has from now on.")
+@place_options
+@json_option
+def rename(*, name: str, to: str, place: Place, as_json: bool) -> None:
+    """Give a client another name. Its tokens stay, and so does what is on record.
+
+    Example: trialog clients rename --name "relay box" --to "relay box, lathe 4"
+    """
+    with records_at(place) as session, unit_of_work(session):
+        client = find_client(session, name)
+        rename_client(session, client, to, actor=None, now=datetime.now(UTC))
+        renamed = {"id": client.id, "name": client.name, "before": name}
+    if as_json:
+        show_json(renamed)
+    else:
+        click.echo(f"{name} is called {renamed['name']} from now on.")
 
 
 @click.command()

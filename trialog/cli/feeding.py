@@ -5,7 +5,6 @@ from __future__ import annotations
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import click
 from sqlalchemy.exc import SQLAlchemyError
@@ -15,7 +14,14 @@ from trialog.cli.places import Place, place_options, records_at
 from trialog.cli.servers import Server, anywhere_options, trial_named
 from trialog.errors import InvalidValueError, TrialogError
 from trialog.evidence import note_verdicts
-from trialog.feeds import ImportResult, export_csv, import_csv, preview
+from trialog.feeds import (
+    ImportResult,
+    export_csv,
+    import_as_dict,
+    import_csv,
+    import_from_dict,
+    preview,
+)
 from trialog.feeds.setup_file import load_setup
 from trialog.feeds.tables import LARGEST_FILE
 from trialog.notices import tell_verdicts
@@ -57,16 +63,41 @@ def setup(file: Path, place: Place, as_json: bool) -> None:
 @trial_option
 @click.option("--good-lines-only", is_flag=True, help="Leave out the lines with a fault.")
 @click.option("--dry-run", is_flag=True, help="Say what would be done, and write nothing.")
-@place_options
+@anywhere_options
 @json_option
 def import_log(
-    *, file: Path, trial: str, good_lines_only: bool, dry_run: bool, place: Place, as_json: bool
+    *,
+    file: Path,
+    trial: str,
+    good_lines_only: bool,
+    dry_run: bool,
+    place: Place,
+    server: Server | None,
+    as_json: bool,
 ) -> None:
     """Import a CSV FILE into the logbook of the trial's cell: all of it, or nothing.
 
     Example: trialog import log.csv --trial "Pull claw, by hand" --dry-run
     """
-    content = _read(file)
+    content, options = _read(file), {"good_lines_only": good_lines_only, "dry_run": dry_run}
+    if server is None:
+        result = _import_here(place, trial, content, **options)
+    else:
+        with server.client() as client:
+            cell = trial_named(client, trial).cell
+            result = import_from_dict(client.import_log(cell, content, **options))
+    if as_json:
+        show_json(import_as_dict(result))
+    else:
+        _show_import(result, dry_run=dry_run)
+    _show_rejected(result)
+    if _refused(result, good_lines_only=good_lines_only):
+        sys.exit(2)
+
+
+def _import_here(
+    place: Place, trial: str, content: bytes, *, good_lines_only: bool, dry_run: bool
+) -> ImportResult:
     run = preview if dry_run else import_csv
     with records_at(place) as session, unit_of_work(session):
         cell = find_trial(session, trial).cell
@@ -76,13 +107,7 @@ def import_log(
         )  # fmt: skip
     if result.written and not dry_run:
         _note_verdicts(place, trial)
-    if as_json:
-        show_json(import_as_dict(result))
-    else:
-        _show_import(result, dry_run=dry_run)
-    _show_rejected(result)
-    if _refused(result, good_lines_only=good_lines_only):
-        sys.exit(2)
+    return result
 
 
 def _note_verdicts(place: Place, trial: str) -> None:
@@ -135,32 +160,6 @@ def _read(file: Path) -> bytes:
         raise InvalidValueError(
             "FILE", f"be one that can be read ({error.strerror or error})", str(file)
         ) from error
-
-
-def import_as_dict(result: ImportResult) -> dict[str, Any]:
-    """Return an import's outcome as plain data, with the documented keys."""
-    return {
-        "form": str(result.form),
-        "written": result.written,
-        "added": result.added,
-        "repeated": result.repeated,
-        "acceptable": result.acceptable,
-        "rejected": [
-            {"line": line.line, "reason": line.reason, "text": line.text}
-            for line in result.rejected
-        ],
-        "shifts": [
-            {
-                "shift": shift.label,
-                "new": shift.new,
-                "added": shift.added,
-                "cycles": shift.cycles,
-                "failed": shift.failed,
-            }
-            for shift in result.shifts
-        ],
-        "tablets": list(result.tablets),
-    }
 
 
 def _show_import(result: ImportResult, *, dry_run: bool) -> None:

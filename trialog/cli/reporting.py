@@ -3,22 +3,17 @@
 from __future__ import annotations
 
 import functools
-import json
-import sys
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import click
-from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from trialog.cli.all_reports import Wanted, ask, make_now, write_all
 from trialog.cli.groups import LazyGroup
 from trialog.cli.output import STDOUT, json_option, output_option, write_bytes
-from trialog.cli.places import Place, place_options, records_at
+from trialog.cli.places import Place, records_at
 from trialog.cli.reading import zone_option
 from trialog.cli.servers import Server, anywhere_options, cell_named, trial_named
 from trialog.client import Client
@@ -28,9 +23,8 @@ from trialog.records.base import LARGEST_ID
 from trialog.records.database import read_one_moment
 from trialog.records.models import Shift
 from trialog.records.queries import find_cell, find_trial
-from trialog.reports.document import PAPERS, Document, File, Paper
-from trialog.reports.kinds import FORMS, KINDS, Kind, json_text, make, render
-from trialog.reports.printing import find_browser
+from trialog.reports.document import PAPERS, Paper
+from trialog.reports.kinds import FORMS, render
 from trialog.web.settings import read_zone
 
 READ_BY_PROGRAMS = ("json", "csv")
@@ -66,15 +60,6 @@ def language_option(of_what: str) -> Callable[[Callable[..., None]], Callable[..
         default="en",
         help=f"{of_what} (default: TRIALOG_LANGUAGE, or en).",
     )
-
-
-@dataclass(frozen=True)
-class Wanted:
-    """How reports are wanted: language and zone, paper of a PDF."""
-
-    language: str
-    paper: Paper
-    zone: ZoneInfo
 
 
 def wanted_options(command: Callable[..., None]) -> Callable[..., None]:
@@ -125,7 +110,7 @@ def one_report(command: Callable[..., None]) -> Callable[..., None]:
     help="A form of all reports; repeatable.",
 )
 @wanted_options
-@place_options
+@anywhere_options
 @click.pass_context
 def report(
     context: click.Context,
@@ -135,6 +120,7 @@ def report(
     forms: tuple[str, ...],
     wanted: Wanted,
     place: Place,
+    server: Server | None,
 ) -> None:
     """Write the report of a shift, a trial, a cell or all cells, or every report at once.
 
@@ -148,7 +134,7 @@ def report(
         raise click.UsageError("Missing command, or --all.", context)
     if output is None:
         raise InvalidValueError("-o", "name the folder to write to", "")
-    _write_all(place, output, forms, wanted)
+    write_all(server or place, output, forms, wanted)
 
 
 @report.command("shift")
@@ -247,30 +233,13 @@ def _write_one(
     target = target_of(form, output)
     if server is not None:
         with server.client() as client:
-            content = _ask(client, kind, number(client), form=form, table=table, wanted=wanted)
+            content = ask(client, kind, number(client), form=form, table=table, wanted=wanted)
         write_content(target, content)
         return
     with records_at(place) as session:
         read_one_moment(session)
-        made = _make(session, kind, subject(session), wanted)
+        made = make_now(session, kind, subject(session), wanted)
     write_content(target, render(made, form, paper=wanted.paper, table=table).content)
-
-
-def _ask(
-    client: Client,
-    kind: str,
-    number: int | None,
-    *,
-    form: str,
-    table: str | None,
-    wanted: Wanted,
-) -> bytes:
-    """Have a server make a report."""
-    content = client.report(
-        kind, number, form=form, language=wanted.language, paper=wanted.paper, table=table,
-        time_zone=wanted.zone.key,
-    )  # fmt: skip
-    return json_text(json.loads(content)).encode() if form == "json" else content
 
 
 def target_of(form: str, output: str | None) -> str:
@@ -285,63 +254,3 @@ def write_content(target: str, content: bytes) -> None:
     write_bytes(target, [content])
     if target != STDOUT:
         click.echo(f"Wrote {target}.")
-
-
-def _make(session: Session, kind: str, subject: Any, wanted: Wanted) -> Document:
-    return make(
-        session, kind, subject, now=datetime.now(UTC), zone=wanted.zone, language=wanted.language
-    )
-
-
-def _write_all(place: Place, folder: Path, forms: tuple[str, ...], wanted: Wanted) -> None:
-    """Write every report of the records, in some forms, telling how far it got."""
-    if "pdf" in forms:
-        find_browser()  # rather now than after the first hundred documents
-    folder.mkdir(parents=True, exist_ok=True)
-    with records_at(place) as session:
-        read_one_moment(session)
-        written = 0
-        bar = click.progressbar(
-            _documents(session, wanted), length=_how_many(session), label="Reports", file=sys.stderr
-        )
-        with bar as documents:
-            for document in documents:
-                for file in _files(document, forms, wanted):
-                    write_bytes(str(folder / file.name), [file.content])
-                    written += 1
-                session.expunge_all()  # a long record must not be held in memory as a whole
-    click.echo(f"Wrote {written:,} file{'' if written == 1 else 's'} to {folder}.")
-
-
-def _documents(session: Session, wanted: Wanted) -> Iterator[Document]:
-    for kind in KINDS.values():
-        for ident in _idents(session, kind):
-            subject = None if kind.model is None else session.get(kind.model, ident)
-            yield _make(session, kind.name, subject, wanted)
-
-
-def _idents(session: Session, kind: Kind) -> list[int | None]:
-    """Return the ids of what there is a report of; None for a kind that is about all of it."""
-    if kind.model is None:
-        return [None]
-    column = kind.model.__table__.c.id
-    return list(session.scalars(select(column).order_by(column)))
-
-
-def _how_many(session: Session) -> int:
-    models = [kind.model for kind in KINDS.values()]
-    return sum(
-        1 if model is None else session.scalar(select(func.count()).select_from(model)) or 0
-        for model in models
-    )
-
-
-def _files(document: Document, forms: tuple[str, ...], wanted: Wanted) -> Iterator[File]:
-    """Yield the files of a document; as CSV there is one for each table."""
-    for form in forms:
-        if form != "csv":
-            yield render(document, form, paper=wanted.paper)
-            continue
-        for table in document.tables:
-            file = render(document, form, table=table.name)
-            yield File(f"{document.stem}-{table.name}.csv", file.media_type, file.content)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import io
 import ssl
 import time
+import zipfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager
 from datetime import datetime
 from itertools import islice
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any, TypeVar
 
 import httpx
@@ -33,6 +35,9 @@ MOST_LINES = 5000
 """How many lines one request takes; more are sent in several."""
 
 PAGE = 1000
+
+IMPORT_PATIENCE = 900.0
+"""Seconds; a file of a million lines is written in one transaction."""
 
 T = TypeVar("T")
 
@@ -130,6 +135,20 @@ class Client:
         }  # fmt: skip
         return self._transport.send("GET", path, query=query).content
 
+    def report_tables(
+        self,
+        kind: str,
+        subject: int | None = None,
+        *,
+        language: str | None = None,
+        time_zone: str | None = None,
+    ) -> Iterator[tuple[str, bytes]]:
+        """Go through all tables of a report as CSV: the name of each file, and what it holds."""
+        content = self.report(kind, subject, form="zip", language=language, time_zone=time_zone)
+        with zipfile.ZipFile(io.BytesIO(content)) as archive:
+            for name in archive.namelist():
+                yield PurePosixPath(name).name, archive.read(name)
+
     def logbook(self, cell: int) -> Logbook:
         """Say how long a cell's logbook is."""
         return self._one(Logbook, f"/cells/{cell}/logbook")
@@ -170,6 +189,24 @@ class Client:
         while batch := list(islice(left, MOST_LINES)):
             taken += self._add(cell, batch, None)
         return taken
+
+    def import_log(
+        self, cell: int, content: bytes, *, good_lines_only: bool = False, dry_run: bool = False
+    ) -> dict[str, Any]:
+        """Import a CSV file into a cell's logbook, and say with the documented keys what it did.
+
+        All of it is written, or nothing; `rejected` names lines by their numbers. Sending a file
+        again is safe: lines that are there are `repeated`.
+        """
+        told: dict[str, Any] = self._transport.send(
+            "POST",
+            f"/cells/{cell}/log.csv",
+            query={"good_lines_only": good_lines_only or None, "dry_run": dry_run or None},
+            content=content,
+            headers={"Content-Type": "text/csv"},
+            patience=IMPORT_PATIENCE,
+        ).json()
+        return told
 
     def count_part(
         self, cell: int, pulse: str, *, at: datetime | None = None, state: str | None = None

@@ -57,10 +57,14 @@ class Transport:
         *,
         query: Mapping[str, Any] | None = None,
         json: Any = None,
+        content: bytes | None = None,
         headers: Mapping[str, str] | None = None,
+        patience: float | None = None,
         safe_to_repeat: bool = True,
     ) -> httpx.Response:
         """Send a request, again where it may help and can do no harm.
+
+        `patience`: seconds to wait for an answer that takes longer than usual.
 
         Raises
         ------
@@ -70,7 +74,10 @@ class Transport:
             If nobody answers.
         """
         params = {name: value for name, value in (query or {}).items() if value is not None}
-        request = self._http.build_request(method, path, params=params, json=json, headers=headers)
+        request = self._http.build_request(
+            method, path, params=params, json=json, content=content, headers=headers,
+            timeout=TIMEOUT if patience is None else httpx.Timeout(patience, connect=10.0),
+        )  # fmt: skip
         for left in reversed(range(TRIES if safe_to_repeat else 1)):
             try:
                 answer = self._http.send(request)

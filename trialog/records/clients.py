@@ -60,9 +60,7 @@ def add_client(
         If another client has the name.
     """
     _require_manager(actor)
-    name = check_name("name", name)
-    if session.scalar(select(Client.id).where(Client.name == name)) is not None:
-        raise ConflictError(f"name must be new, but there is already a client {name!r}")
+    name = _free_name(session, name)
     _check_active(responsible)
     client = Client(
         name=name,
@@ -79,6 +77,39 @@ def add_client(
         cell=None if cell is None else cell.name,
     )  # fmt: skip
     return client
+
+
+def rename_client(
+    session: Session, client: Client, name: str, *, actor: Person | None, now: datetime
+) -> None:
+    """Give a client another name; its tokens stay. What is on record keeps the name it had.
+
+    Raises
+    ------
+    NotAllowedError
+        If the actor may not manage clients.
+    InvalidValueError
+        If the name breaks its rule.
+    ConflictError
+        If another client has it.
+    """
+    _require_manager(actor)
+    before = client.name
+    if name.strip() == before:
+        return
+    client.name = _free_name(session, name)
+    session.flush()
+    record_event(
+        session, "renamed", "client", client.id,
+        actor=actor, now=now, name=client.name, before=before,
+    )  # fmt: skip
+
+
+def _free_name(session: Session, name: str) -> str:
+    name = check_name("name", name)
+    if session.scalar(select(Client.id).where(Client.name == name)) is not None:
+        raise ConflictError(f"name must be new, but there is already a client {name!r}")
+    return name
 
 
 def hand_over(

@@ -36,12 +36,15 @@ def examples(language, beginning):
     return [block for block in blocks if block.startswith(beginning)]
 
 
-def test_the_examples_for_curl_work(program, live_server, monkeypatch):
+def test_the_examples_for_curl_work(program, live_server, monkeypatch, tmp_path):
     monkeypatch.setenv("TRIALOG_TOKEN", program.token)
+    monkeypatch.chdir(tmp_path)
+    log = "shift,cycle,time,outcome\nlate,1,2026-03-02T06:00:00Z,good\n"
+    Path("log.csv").write_text(log, encoding="utf-8")
     assert shutil.which("curl")
     text = "".join(examples("", "curl")).replace("\\\n", " ")
     commands = [line for line in text.splitlines() if line.strip()]
-    assert len(commands) == 6
+    assert len(commands) == 7
     for command in commands:
         typed = command.replace(SERVER, live_server.url).replace(
             "curl", "curl -sS --fail-with-body"

@@ -79,3 +79,16 @@ def test_a_client_whose_person_left_is_marked_and_handed_over(app, session, peop
     answer = admin.post(f"/clients/{program.id}/responsible", {"responsible": people.admin.id})
     assert answer.location == "/clients"
     assert program.get("/client").json["responsible"]["name"] == people.admin.name
+
+
+def test_a_client_is_renamed_and_its_token_stays(app, session, people, admin):
+    program = Program(app, session, people.engineer)
+    path = f"/clients/{program.id}/name"
+    assert 'value="relay box"' in admin.get(path).text
+    answer = admin.post(path, {"name": " relay box, lathe 4 "})
+    assert answer.location == "/clients"
+    assert "relay box, lathe 4" in admin.get("/clients").text
+    assert program.get("/client").json["name"] == "relay box, lathe 4"
+    Program(app, session, people.engineer, name="dashboard")
+    taken = admin.post(path, {"name": "dashboard"})
+    assert (taken.status_code, "already a client" in taken.text) == (422, True)

@@ -11,6 +11,7 @@ from trialog.web.api import (  # noqa: E402, F401 - the views hang themselves on
     cells,
     clients,
     counting,
+    files,
     logbook,
     reference,
     reports,

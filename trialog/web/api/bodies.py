@@ -48,12 +48,9 @@ def read_body(model: type[M], most: int) -> M:
     InvalidFieldsError
         If values of it break their rules.
     """
-    if request.headers.get("Content-Encoding", "identity").lower() != "identity":
-        raise UnsupportedMediaType("The body must not be compressed.")
+    _require_plain()
     if not request.is_json:
-        raise UnsupportedMediaType(
-            f"The body must be application/json, got {shown(request.mimetype)}."
-        )
+        raise _other_media_type("application/json")
     request.max_content_length = most
     try:
         return model.model_validate_json(request.get_data(), strict=True)
@@ -61,6 +58,32 @@ def read_body(model: type[M], most: int) -> M:
         if any(one["type"] == "json_invalid" for one in error.errors(include_url=False)):
             raise BadRequest("The body must be well-formed JSON.") from None
         raise InvalidFieldsError(_told(error)) from None
+
+
+def read_file(media_type: str, most: int) -> bytes:
+    """Return the request's body, a file of a media type.
+
+    Raises
+    ------
+    RequestEntityTooLarge
+        If it is larger than `most` bytes.
+    UnsupportedMediaType
+        If it says that it is something else, or compressed.
+    """
+    _require_plain()
+    if request.mimetype != media_type:
+        raise _other_media_type(media_type)
+    request.max_content_length = most
+    return request.get_data()
+
+
+def _require_plain() -> None:
+    if request.headers.get("Content-Encoding", "identity").lower() != "identity":
+        raise UnsupportedMediaType("The body must not be compressed.")
+
+
+def _other_media_type(wanted: str) -> UnsupportedMediaType:
+    return UnsupportedMediaType(f"The body must be {wanted}, got {shown(request.mimetype)}.")
 
 
 def read_query(model: type[M]) -> M:

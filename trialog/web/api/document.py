@@ -31,8 +31,8 @@ Records and reports of trialog for other programs, and lines from them. The help
 
 Every request carries a token. Every error is a problem document (RFC 9457). Lists come in pages:
 ask again with `next` as `cursor`. Answers carry an entity tag: send it back as If-None-Match, and
-the answer is 304 while nothing has changed. Bodies are JSON and must not be compressed. Times carry
-their zone; rates are per cycle, chances and confidences fractions from 0 to 1.
+the answer is 304 while nothing has changed. Bodies are JSON, or a file, and must not be compressed.
+Times carry their zone; rates are per cycle, chances and confidences fractions from 0 to 1.
 """.strip()
 
 TAGS = {
@@ -126,7 +126,7 @@ def _schemas(found: Iterator[Operation]) -> dict[str, dict[str, Any]]:
     for about in found:
         if isinstance(about.gives, type):
             models.add((about.gives, "serialization"))
-        if about.takes is not None:
+        if isinstance(about.takes, type):
             models.add((about.takes, "validation"))
     ordered = sorted(models, key=lambda one: one[0].__name__)
     _, made = models_json_schema(ordered, ref_template=f"{SCHEMAS}{{model}}")
@@ -171,13 +171,18 @@ def _operation(rule: Rule, method: str, about: Operation, name: str, doc: str) -
     if rest.strip():
         told["description"] = rest.strip()
     if about.takes is not None:
-        schema = {"$ref": f"{SCHEMAS}{about.takes.__name__}"}
         told["requestBody"] = {
             "required": True,
             "description": f"At most {about.largest_body // 1024:,} kB, not compressed.",
-            "content": {"application/json": {"schema": schema}},
+            "content": _taken(about.takes),
         }
     return told
+
+
+def _taken(takes: type[BaseModel] | str) -> dict[str, Any]:
+    if isinstance(takes, str):
+        return {takes: {"schema": {"type": "string"}}}
+    return {"application/json": {"schema": {"$ref": f"{SCHEMAS}{takes.__name__}"}}}
 
 
 def _in_path(rule: Rule) -> list[dict[str, Any]]:

@@ -15,7 +15,7 @@ from trialog.reports.kinds import FORMS
 from trialog.web.api import bp
 from trialog.web.api.access import scoped
 from trialog.web.api.answers import Plain, answer
-from trialog.web.api.bodies import LARGEST_BODY, read_body, read_query
+from trialog.web.api.bodies import LARGEST_BODY, read_body, read_file, read_query
 
 OPERATION = "trialog_operation"
 
@@ -37,7 +37,7 @@ class Operation:
     tag: str
     gives: type[BaseModel] | str | None
     also: tuple[str, ...]
-    takes: type[BaseModel] | None
+    takes: type[BaseModel] | str | None
     query: type[BaseModel] | None
     problems: tuple[int, ...]
     largest_body: int
@@ -51,14 +51,15 @@ def operation(
     tag: str,
     gives: type[BaseModel] | str | None,
     also: tuple[str, ...] = (),
-    takes: type[BaseModel] | None = None,
+    takes: type[BaseModel] | str | None = None,
     query: type[BaseModel] | None = None,
     problems: tuple[int, ...] = (),
     largest_body: int = LARGEST_BODY,
 ) -> Callable[[View], View]:
     """Make a function a view of the API, under `/api/v1` and its rule.
 
-    The function gets the variable parts of the rule, then `body` (an instance of `takes`) and
+    The function gets the variable parts of the rule, then `body` (an instance of `takes`, or the
+    bytes of a file where that is a media type) and
     `query` (an instance of `query`) where those are named, and returns an instance of `gives`;
     `gives` may also name a schema of the reports (`reports/schema.py`), or be None where the
     answer is a file. `also` are the media types of the files that it may answer with.
@@ -75,7 +76,9 @@ def operation(
         def call(**parts: Any) -> Response:
             if query is not None:
                 parts["query"] = read_query(query)
-            if takes is not None:
+            if isinstance(takes, str):
+                parts["body"] = read_file(takes, largest_body)
+            elif takes is not None:
                 parts["body"] = read_body(takes, largest_body)
             return answer(view(**parts))
 

@@ -108,7 +108,7 @@ def _shown(told: dict[str, Any], root: str, path: str, method: str, about: dict[
             )
             for one in about["parameters"]
         ],
-        body=None if body is None else _name(body["content"]["application/json"]["schema"]),
+        body=None if body is None else _body_name(body["content"]),
         body_words="" if body is None else body["description"],
         answers=[_name(one["schema"]) for one in content.values() if "schema" in one],
         files=[kind for kind, one in content.items() if "schema" not in one],
@@ -126,6 +126,12 @@ def _fields(schema: dict[str, Any]) -> list[Row]:
         Row(name, type_words(one), name in needed, one.get("description", ""))
         for name, one in schema.get("properties", {}).items()
     ]
+
+
+def _body_name(content: dict[str, Any]) -> str:
+    """Return the name of what a body holds: a schema of ours, or the media type of a file."""
+    ((media_type, one),) = content.items()
+    return _name(one["schema"]) if "$ref" in one["schema"] else media_type
 
 
 def _name(schema: dict[str, Any]) -> str:

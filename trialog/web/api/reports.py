@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+import io
+import zipfile
 from functools import partial
 from typing import Any, Literal
 
-from flask import Response, stream_with_context
+from flask import Response
 from pydantic import Field
 
 from trialog.errors import NotAllowedError
-from trialog.feeds.exporting import export_csv
-from trialog.records.database import read_one_moment
 from trialog.records.words import Scope
+from trialog.reports.document import Document, File
 from trialog.reports.kinds import make, render
 from trialog.web.api.access import current_client
 from trialog.web.api.answers import Plain
 from trialog.web.api.finding import cell_or_404, shift_or_404, trial_or_404
-from trialog.web.api.operations import File, operation
+from trialog.web.api.operations import File as FileTypes
+from trialog.web.api.operations import operation
 from trialog.web.api.zones import ZoneQuery
 from trialog.web.clock import now
 from trialog.web.database import get_session, state
@@ -26,7 +28,9 @@ from trialog.web.sending import download
 class ReportQuery(ZoneQuery):
     """How a report is wanted."""
 
-    format: Literal["json", "html", "pdf", "xlsx", "csv"] = Field("json", description="Its form.")
+    format: Literal["json", "html", "pdf", "xlsx", "csv", "zip"] = Field(
+        "json", description="Its form; csv is one table of it, zip all of them."
+    )
     language: Literal["en", "es"] | None = Field(
         None, description="Its language; without it: the server's."
     )
@@ -36,8 +40,15 @@ class ReportQuery(ZoneQuery):
     )
 
 
+ZIP = "application/zip"
+
 _reporting = partial(
-    operation, "GET", scope=Scope.READ, tag="Reports", query=ReportQuery, also=File.REPORTS
+    operation,
+    "GET",
+    scope=Scope.READ,
+    tag="Reports",
+    query=ReportQuery,
+    also=(*FileTypes.REPORTS, ZIP),
 )
 """Makes a function the view of a report."""
 
@@ -55,7 +66,21 @@ def _report(kind: str, subject: Any, query: ReportQuery) -> Plain | Response:
     session.rollback()  # a browser may print for seconds: nothing of the records is held
     if query.format == "json":
         return Plain(document.data)
+    if query.format == "zip":
+        return download(_all_tables(document))
     return download(render(document, query.format, paper=query.paper, table=query.table))
+
+
+def _all_tables(document: Document) -> File:
+    """Return an archive of a report's tables, so that it is made once for all of them."""
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        for table in document.tables:
+            # A name without a time of its own is of 1980: two archives of one report are the same.
+            entry = zipfile.ZipInfo(f"{document.stem}-{table.name}.csv")
+            entry.compress_type = zipfile.ZIP_DEFLATED
+            archive.writestr(entry, render(document, "csv", table=table.name).content)
+    return File(f"{document.stem}.zip", ZIP, packed.getvalue())
 
 
 @_reporting("/shifts/<int:shift_id>/report", gives="ShiftReport", problems=(404, 501))
@@ -88,24 +113,3 @@ def fleet_report(query: ReportQuery) -> Plain | Response:
     if current_client().cell_id is not None:
         raise NotAllowedError("a client for one cell may not read the report on all cells")
     return _report("fleet", None, query)
-
-
-@operation(
-    "GET",
-    "/cells/<int:cell_id>/log.csv",
-    scope=Scope.READ,
-    tag="Logbook",
-    gives=None,
-    problems=(404,),
-    also=File.LOG,
-)
-def export_log(cell_id: int) -> Response:
-    """Return a cell's whole logbook as a CSV file, which `trialog import` takes.
-
-    It is sent as it is read, however long it is. All of it is of one moment.
-    """
-    session = get_session()
-    session.rollback()
-    read_one_moment(session)
-    pieces = export_csv(session, cell_or_404(cell_id))
-    return Response(stream_with_context(pieces), mimetype="text/csv")

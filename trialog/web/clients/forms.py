@@ -29,10 +29,15 @@ def _choices(people: Sequence[Person]) -> list[SelectChoice]:
     return [SelectChoice(str(person.id), f"{person.name} ({person.role})") for person in people]
 
 
-class ClientForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
-    """A client's name, who answers for it, and the cell that it is for."""
+class RenameForm(FlaskForm):  # type: ignore[misc]  # flask_wtf has no types
+    """A client's name."""
 
     name = StringField("Name of the client", validators=[Given(), Length(max=NAME_LIMIT)])
+
+
+class ClientForm(RenameForm):
+    """A client's name, who answers for it, and the cell that it is for."""
+
     responsible = SelectField("Who answers for it")
     cell = SelectField("Cell it is for", default=NO_CELL)
 

@@ -15,6 +15,7 @@ from trialog.records.clients import (
     hand_over,
     is_valid,
     issue_token,
+    rename_client,
     revoke_token,
 )
 from trialog.records.database import unit_of_work
@@ -23,7 +24,7 @@ from trialog.records.people import Action
 from trialog.records.queries import cells
 from trialog.records.words import Scope
 from trialog.web.clients import bp
-from trialog.web.clients.forms import NO_CELL, ClientForm, HandOverForm, TokenForm
+from trialog.web.clients.forms import NO_CELL, ClientForm, HandOverForm, RenameForm, TokenForm
 from trialog.web.clock import now
 from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
@@ -95,6 +96,26 @@ def issue(client_id: int) -> Response | str:
             token = get_session().get_one(ClientToken, made[0])
             return render_template("clients/token.html", client=client, token=token, text=made[1])
     return form_page("clients/issue.html", form, client=client)
+
+
+@bp.route("/clients/<int:client_id>/name", methods=["GET", "POST"])
+@allowed(Action.MANAGE_CLIENTS)
+def rename(client_id: int) -> Response:
+    """Give a client another name."""
+    client, form = get_or_404(Client, client_id), RenameForm()
+    if request.method == "GET":
+        form.name.data = client.name
+    elif form.validate_on_submit():
+        name = form.name.data
+
+        def change(session: Session) -> bool:
+            rename_client(session, client, name, actor=current_person(), now=now())
+            return True
+
+        if save(form, {"name": "name"}, change):
+            flash(f"Saved: it is called {name.strip()} from now on.", "good")
+            return redirect(url_for("clients.index"))
+    return form_page("clients/rename.html", form, client=client)
 
 
 @bp.route("/clients/<int:client_id>/responsible", methods=["GET", "POST"])
