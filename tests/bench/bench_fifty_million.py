@@ -46,7 +46,7 @@ class LongLog:
         self._app = create_app(WEB_CONFIG | {"DATABASE_URL": url, "RATELIMIT_ENABLED": False})
         with Session(self.engine) as session:
             with unit_of_work(session):
-                reader = add_person(session, "R", Role.ENGINEER, "2222", actor=None, now=BEGIN)
+                reader = add_person(session, "R", Role.ENGINEER, "1846", actor=None, now=BEGIN)
             self.lines = session.scalar(select(func.max(Entry.sequence)))
             self._program = Program(self._app, session, reader, Scope.READ)
             self._browser = self._app.test_client()

@@ -69,9 +69,9 @@ def test_it_is_refused(run, words, said):
         (("export", "--trial", "Robert'); --", "-o", "-"), "trial must be the name of a trial"),
         (("report", "shift", "77", "--json"), "shift must be the id of a shift in the records"),
         (("report", "trial", "None", "--json"), "trial must be the name of a trial"),
-        (("people", "add", "--name", " ", "--role", "admin", "--pin", "1234"), "name must not be"),
+        (("people", "add", "--name", " ", "--role", "admin", "--pin", "1846"), "name must not be"),
         (
-            ("people", "add", "--name", "n" * 500, "--role", "admin", "--pin", "1234"),
+            ("people", "add", "--name", "n" * 500, "--role", "admin", "--pin", "1846"),
             "(500 given)",
         ),
     ],

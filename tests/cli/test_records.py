@@ -72,7 +72,7 @@ def test_check_is_content_with_a_fresh_database(trialog):
     "words",
     [
         ("verify",), ("verdict", "--trial", "Arm"), ("export", "--trial", "Arm", "-o", "-"),
-        ("people", "add", "--name", "A", "--role", "admin", "--pin", "1234"),
+        ("people", "add", "--name", "A", "--role", "admin", "--pin", "1846"),
         ("report", "shift", "1", "--json"), ("report", "trial", "Arm", "--json"), ("serve",),
     ],
 )  # fmt: skip

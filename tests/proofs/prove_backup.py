@@ -30,7 +30,7 @@ def filled(request, disk_database, disk_sessions):
     now, lines = datetime.now(UTC), request.config.getoption("lines")
     with disk_sessions() as session:
         with unit_of_work(session):
-            add_person(session, NAMES[Role.OPERATOR], Role.OPERATOR, "1111", actor=None, now=now)
+            add_person(session, NAMES[Role.OPERATOR], Role.OPERATOR, "1846", actor=None, now=now)
         for number, begin in enumerate(range(0, lines, EACH)):
             with unit_of_work(session):
                 cell_id = make_cell(session, now, f"cell {number}").id

@@ -44,7 +44,7 @@ def prove_import(a_line, request, table, disk_sessions, fresh_disk_databases):
     lines, now = request.config.getoption("lines"), datetime.now(UTC)
     with disk_sessions() as session, unit_of_work(session):
         cell_id = make_cell(session, now).id
-        add_person(session, NAMES[Role.OPERATOR], Role.OPERATOR, "1111", actor=None, now=now)
+        add_person(session, NAMES[Role.OPERATOR], Role.OPERATOR, "1846", actor=None, now=now)
     content, before = file_of(lines, a_line), memory()
     begun = time.perf_counter()
     with disk_sessions() as session, unit_of_work(session):

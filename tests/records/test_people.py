@@ -15,6 +15,7 @@ from trialog.records.people import (
     may,
     require,
 )
+from trialog.records.pins import check_pin
 from trialog.records.queries import find_cell, find_trial, has_people
 from trialog.records.words import Role
 
@@ -82,22 +83,58 @@ def test_a_pin_too_short_or_too_long_is_refused_without_being_shown(session, now
     assert not pin or pin not in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("pin", "rule"),
+    [
+        ("1111", "one sign over and over, such as 1111"),
+        ("xxxxxx", "one sign over and over, such as 1111"),
+        ("1234", "a run up or down, such as 1234 or 9876"),
+        ("98765432", "a run up or down, such as 1234 or 9876"),
+        ("abcdef", "a run up or down, such as 1234 or 9876"),
+        ("1212", "one pair over and over, such as 1212"),
+        ("707070", "one pair over and over, such as 1212"),
+        ("12121", "one pair over and over, such as 1212"),
+    ],
+)
+@pytest.mark.database("sqlite")
+def test_a_pin_that_is_tried_first_is_refused_when_it_is_set(session, people, now, pin, rule):
+    by = {"actor": None, "now": now}
+    shown = f"PIN must not be {rule}, got '{'•' * len(pin)}'"
+    with pytest.raises(InvalidValueError) as added:
+        add_person(session, "Nora New", Role.OPERATOR, pin, **by)
+    with pytest.raises(InvalidValueError) as changed:
+        change_person(session, people.operator, role=Role.OPERATOR, active=True, pin=pin, **by)
+    assert [str(added.value), str(changed.value)] == [shown, shown]
+
+
+@pytest.mark.parametrize("pin", ["1235", "1122", "1221", "1984", "7890", "0102", "135790", "aabb"])
+@pytest.mark.database("sqlite")
+def test_other_pins_are_taken_birthdays_included(session, now, pin):
+    add_person(session, "Nora New", Role.OPERATOR, pin, actor=None, now=now)
+
+
+@pytest.mark.database("sqlite")
+def test_a_pin_that_was_set_before_there_was_a_rule_stays_good(session, people, now):
+    assert people.pin(people.operator) == "1111"
+    assert check_pin(session, people.operator.name, "1111", now=now) == people.operator
+
+
 @pytest.mark.parametrize("name", ["", " ", "x" * 121, "a\nb", "nul\x00", "\ud83d"])
 def test_a_name_that_is_none_is_refused(session, now, name):
     with pytest.raises(InvalidValueError, match="name must"):
-        add_person(session, name, Role.OPERATOR, "1234", actor=None, now=now)
+        add_person(session, name, Role.OPERATOR, "1846", actor=None, now=now)
 
 
 @pytest.mark.parametrize("name", ['O\'Neill "Max" \\', "🙂", "=cmd", "x" * 120, "Ærøskøbing 東"])
 def test_any_other_name_is_kept(session, now, name):
-    add_person(session, f" {name} ", Role.OPERATOR, "1234", actor=None, now=now)
+    add_person(session, f" {name} ", Role.OPERATOR, "1846", actor=None, now=now)
     session.commit()
     assert find_person(session, name).name == name
 
 
 def test_a_name_is_given_once(session, people, now):
     with pytest.raises(ConflictError, match="already a person 'Olga Operator'"):
-        add_person(session, "Olga Operator", Role.ADMIN, "1234", actor=None, now=now)
+        add_person(session, "Olga Operator", Role.ADMIN, "1846", actor=None, now=now)
 
 
 def test_the_last_admin_stays(session, people, now):
@@ -108,7 +145,7 @@ def test_the_last_admin_stays(session, people, now):
 
 
 def test_an_admin_may_go_where_another_one_stays(session, people, now):
-    add_person(session, "Second Admin", Role.ADMIN, "1234", actor=people.admin, now=now)
+    add_person(session, "Second Admin", Role.ADMIN, "1846", actor=people.admin, now=now)
     change_person(
         session, people.admin, role=Role.ENGINEER, active=True, pin=None, actor=None, now=now
     )
@@ -116,9 +153,9 @@ def test_an_admin_may_go_where_another_one_stays(session, people, now):
 
 
 def test_adding_and_changing_people_is_audited(session, people, now):
-    person = add_person(session, "Nora New", Role.OPERATOR, "1234", actor=people.admin, now=now)
+    person = add_person(session, "Nora New", Role.OPERATOR, "1846", actor=people.admin, now=now)
     change_person(
-        session, person, role=Role.ENGINEER, active=True, pin="4321", actor=people.admin, now=now
+        session, person, role=Role.ENGINEER, active=True, pin="4312", actor=people.admin, now=now
     )
     session.flush()
     events = select(AuditEvent).where(AuditEvent.subject == "person").order_by(AuditEvent.id)
@@ -143,5 +180,5 @@ def test_a_name_near_to_a_known_one_is_hinted_at(session, cell):
 
 def test_nobody_can_sign_in_before_the_first_person(session, now):
     assert not has_people(session)
-    add_person(session, "First", Role.ADMIN, "1234", actor=None, now=now)
+    add_person(session, "First", Role.ADMIN, "1846", actor=None, now=now)
     assert has_people(session)

@@ -234,11 +234,11 @@ def test_a_new_pin_ends_every_wait(session, people, now):
     lock(session, now)
     with unit_of_work(session):
         change_person(
-            session, people.operator, role=Role.OPERATOR, active=True, pin="7777",
+            session, people.operator, role=Role.OPERATOR, active=True, pin="7391",
             actor=people.admin, now=now,
         )  # fmt: skip
     assert sign_in(session, NAME, PIN, now) is None
-    assert sign_in(session, NAME, "7777", now) == NAME
+    assert sign_in(session, NAME, "7391", now) == NAME
 
 
 def test_an_admin_ends_a_wait_and_the_audit_tells(session, people, now, quick):

@@ -128,7 +128,7 @@ def make_plant(sessions, *, cells, tablets):
     with sessions() as session:
         with unit_of_work(session):
             engineer = add_person(
-                session, NAMES[Role.ENGINEER], Role.ENGINEER, "2222", actor=None, now=now
+                session, NAMES[Role.ENGINEER], Role.ENGINEER, "1846", actor=None, now=now
             )
         for number in range(cells):
             with unit_of_work(session):

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from itertools import pairwise
 
 from argon2 import PasswordHasher
 from argon2.exceptions import VerificationError
@@ -141,11 +142,24 @@ def hash_pin(pin: str) -> str:
     Raises
     ------
     InvalidValueError
-        If it is too short or too long.
+        If it is too short or too long, or of those that are tried first.
     """
-    if not SHORTEST_PIN <= len(pin) <= LONGEST_PIN:
+    rule = _broken_rule(pin)
+    if rule is not None:
         # The value stays out of the message: it is a secret.
-        raise InvalidValueError(
-            "PIN", f"have {SHORTEST_PIN} to {LONGEST_PIN} characters", "•" * len(pin)
-        )
+        raise InvalidValueError("PIN", rule, "•" * len(pin))
     return _hasher.hash(pin)
+
+
+def _broken_rule(pin: str) -> str | None:
+    """Return the rule that a new PIN breaks; PINs that were set before a rule was stay good."""
+    if not SHORTEST_PIN <= len(pin) <= LONGEST_PIN:
+        return f"have {SHORTEST_PIN} to {LONGEST_PIN} characters"
+    steps = {ord(after) - ord(before) for before, after in pairwise(pin)}
+    if steps == {0}:
+        return "not be one sign over and over, such as 1111"
+    if steps in ({1}, {-1}):
+        return "not be a run up or down, such as 1234 or 9876"
+    if pin[2:] == pin[:-2]:
+        return "not be one pair over and over, such as 1212"
+    return None

@@ -35,7 +35,7 @@ def told(session, people, now):
         cell = make_cell(session, now, actor=people.admin)
     with unit_of_work(session):
         add_person(
-            session, "Jürgen <New>", Role.OPERATOR, "1234",
+            session, "Jürgen <New>", Role.OPERATOR, "1846",
             actor=people.engineer, now=now + timedelta(days=1),
         )  # fmt: skip
     log_shift(
@@ -165,7 +165,7 @@ def test_an_export_of_nothing_is_a_file_all_the_same(engineer, told):
 @pytest.mark.database("sqlite")  # the guard sees text only
 def test_an_exported_name_is_no_formula(engineer, session, people, now):
     with unit_of_work(session):
-        add_person(session, "=1+1", Role.OPERATOR, "1234", actor=people.admin, now=now)
+        add_person(session, "=1+1", Role.OPERATOR, "1846", actor=people.admin, now=now)
     (row,) = exported(engineer, "csv", subject="person", action="added")
     assert row["name"] == "'=1+1"
 

@@ -283,7 +283,7 @@ def test_the_pack_names_those_who_may_log_and_a_mark_that_changes_with_their_rig
     ]  # fmt: skip
     by = {"actor": None, "now": datetime.now(UTC)}
     with unit_of_work(session):
-        change_person(session, people.operator, role=Role.OPERATOR, active=True, pin="7777", **by)
+        change_person(session, people.operator, role=Role.OPERATOR, active=True, pin="7391", **by)
         change_person(session, people.engineer, role=Role.ENGINEER, active=False, pin=None, **by)
     after = {one["id"]: one for one in tablet.pack().get_json()["people"]}
     assert set(after) == {people.admin.id, people.operator.id}
