@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from playwright.sync_api import expect
 from support.core_page import CorePage
 from support.stub_server import CODE
 
@@ -174,12 +175,46 @@ def test_a_disk_that_answers_late_gets_the_lines_that_were_made_meanwhile(core, 
     """)
     core.reload()
     assert core.now()["waiting"] == []
+    expect(core.page.locator("#screen-enrol")).to_be_visible()
     core.add(2)
     core.page.evaluate("() => { window.slow = false; }")
     core.page.wait_for_function("() => trialog.outbox.waiting.length === 4", timeout=20_000)
     core.page.wait_for_function("() => trialog.outbox.notKept === 0")
     assert core.now()["waiting"] == [1, 2, 3, 4]
     assert stored_numbers(core) == [1, 2, 3, 4]
+    expect(core.page.locator("#screen-board")).to_be_visible()
+
+
+def test_a_disk_that_cannot_be_read_at_first_is_read_again(core):
+    core.page.add_init_script("""
+      const all = IDBObjectStore.prototype.getAllKeys;
+      IDBObjectStore.prototype.getAllKeys = function () {
+        IDBObjectStore.prototype.getAllKeys = all;
+        throw new DOMException("not now", "UnknownError");
+      };
+    """)
+    core.page.clock.install()
+    core.reload()
+    expect(core.page.locator("#screen-enrol")).to_be_visible()
+    core.page.clock.fast_forward(6_000)
+    expect(core.page.locator("#screen-board")).to_be_visible()
+
+
+def test_a_newer_page_waits_where_only_the_pages_memory_knows_that_this_is_a_tablet(
+    core, core_page
+):
+    forgetful = core_page()
+    forgetful.page.add_init_script("Object.defineProperty(window, 'indexedDB', {value: undefined})")
+    forgetful.enrol()
+    assert forgetful.now()["notKept"] == 0
+    loads = """() => {
+      const { update, signedIn } = trialog;
+      let loads = 0;
+      Object.assign(update, { ready: true, apply: () => { loads += 1; } });
+      signedIn();
+      return loads;
+    }"""
+    assert [one.page.evaluate(loads) for one in (core, forgetful)] == [1, 0]
 
 
 def two_tabs(core, core_page):

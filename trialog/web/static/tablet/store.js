@@ -23,6 +23,7 @@
   let last = 0;
   let timer = null;
   let opening = null;
+  let whole = false; /* all that the disk holds has been read since it was opened */
 
   const other = root.BroadcastChannel ? new root.BroadcastChannel("trialog") : null;
 
@@ -221,7 +222,7 @@
   /* ── The disk coming and going ───────────────────────────────────────────── */
 
   async function load() {
-    await disk.open();
+    if (!disk.ready) await disk.open();
     const found = await disk.read(ALL, (shelf) => ({
       keys: shelf("facts").getAllKeys(),
       values: shelf("facts").getAll(),
@@ -233,6 +234,7 @@
     stored.forEach((value, key) => { if (!looseFacts.has(key)) facts.set(key, value); });
     found.told.result.forEach((one) => told.set(one.number, one));
     restore(found.lines.result);
+    whole = true;
     if (!facts.has(MARK)) await setAll({ [MARK]: String(Math.random()) });
     tell({ kind: "restored" });
   }
@@ -275,7 +277,7 @@
   async function doMend() {
     clearTimeout(timer);
     timer = null;
-    if (!disk.ready) await load();
+    if (!disk.ready || !whole) await load();
     const written = { numbers: [...loose], facts: [...looseFacts], gone: [...gone] };
     if (written.numbers.length + written.facts.length + written.gone.length > 0) {
       await disk.write(ALL, (shelf) => {
@@ -300,6 +302,7 @@
   }
 
   disk.lost = () => {
+    whole = false;
     tell({ kind: "kept" });
     setTimeout(mend, 0);
   };
@@ -336,7 +339,8 @@
     get looseCount() { return loose.size; },
     /* A line is on its way to the disk. */
     get writing() { return writing; },
-    get kept() { return disk.ready && loose.size === 0; },
+    /* The disk has everything; without that, a reload loses lines, or that this is a tablet. */
+    get kept() { return disk.ready && whole && loose.size + looseFacts.size === 0; },
     told: () => [...told.values()],
     firstLines,
     photoOf,

@@ -88,7 +88,7 @@
   /* A new version is taken when the tablet changes hands: nobody is in the middle of anything. */
   function signedIn() {
     const { update } = root.trialog;
-    if (update && update.ready && outbox.notKept === 0 && !store.writing) return update.apply();
+    if (update && update.ready && store.kept && !store.writing) return update.apply();
     return decide();
   }
 
@@ -116,4 +116,8 @@
   });
   held.then(() => texts.use(settings.language(texts.languages.map(({ tag }) => tag))))
     .then(() => { if (screen === "loading") decide(); });
+  /* A disk that answers late says only now that this is a tablet; a code under way goes on by itself. */
+  store.onChange(({ kind }) => {
+    if (kind === "restored" && screen === "enrol" && tablet.key && !$("enrol-go").disabled) decide();
+  });
 })(window);
