@@ -16,7 +16,7 @@ from support.network import loopback_only
 from trialog.records.database import make_engine, make_sessions
 
 pytest_plugins = [
-    "support.databases", "support.people", "support.cells", "support.browsing",
+    "support.people", "support.cells", "support.databases", "support.browsing",
     "support.tablet_fixtures", "support.demo", "support.demo_pages", "support.cluster",
     "support.copies",
 ]  # fmt: skip

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from trialog.reliability import SequentialPlan, sequential_plan
+from trialog.reliability import Requirement, SequentialPlan, sequential_plan
+from trialog.reports.plan_comparison import Asked, compare_plans
 
 
 def evaluated(limit: float) -> tuple[SequentialPlan, float, float, float, float]:
@@ -38,3 +39,9 @@ def bench_a_limit_100_times_smaller(race):
         other=lambda: [evaluated(1e-5) for _ in range(10)],
         bar=1.0,
     )
+
+
+def bench_the_longest_comparison(within):
+    """The planner's comparison where a plan is nearly 200 failures long."""
+    stated = Requirement(8, 30, chance=0.9, confidence=0.95, design_rate=1.0974e-4 / 1.24)
+    within(lambda: compare_plans(Asked(stated, 1.0, 0.9, 8.0)), seconds=2)

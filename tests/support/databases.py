@@ -10,8 +10,10 @@ from pathlib import Path
 
 import pytest
 from sqlalchemy import create_engine, make_url, text
+from support.cells import make_cell
+from support.people import add_people
 
-from trialog.records.database import make_engine
+from trialog.records.database import make_engine, make_sessions
 from trialog.records.schema import upgrade
 
 _numbers = itertools.count(1)
@@ -98,6 +100,48 @@ def sqlite_template(tmp_path_factory):
     return path
 
 
+class Furnished:
+    """Databases with what most tests begin with, made once: a test gets a copy of one.
+
+    What `people` and `cell` write is the same for every test, and writing it anew took longer than
+    many a test. Which of the two a database holds is what a test asks for.
+    """
+
+    def __init__(self, pin_hashes):
+        self._hashes, self._made = pin_hashes, {}
+
+    def copied(self, kind, names, now, empty, copy):
+        """Return the template of a kind with what is named in it; `copy` makes it of the empty one."""
+        names = tuple(name for name in FURNITURE if name in names)
+        if not names:
+            return empty
+        of = (kind, names, now)
+        if of not in self._made:
+            template, url = copy("_and_".join(names) + f"_{len(self._made)}")
+            self._furnish(url, names, now)
+            self._made[of] = template
+        return self._made[of]
+
+    def _furnish(self, url, names, now):
+        engine = make_engine(url)
+        with make_sessions(engine)() as session:
+            if "people" in names:
+                add_people(session, self._hashes, now)
+            if "cell" in names:
+                make_cell(session, now)
+            session.commit()
+        engine.dispose()
+
+
+FURNITURE = ("people", "cell")
+
+
+@pytest.fixture(scope="session")
+def furnished(pin_hashes):
+    """Return what makes templates that hold more than empty tables."""
+    return Furnished(pin_hashes)
+
+
 @pytest.fixture
 def database_kind(request):
     """Return which kind of database the test runs on; pytest_generate_tests chooses."""
@@ -114,15 +158,24 @@ def empty_database(database_kind, tmp_path, request):
 
 
 @pytest.fixture
-def database(database_kind, tmp_path, request):
-    """Return the URL of a fresh, migrated, empty database."""
+def database(database_kind, tmp_path, request, furnished, now):
+    """Return the URL of a fresh, migrated database: empty, or with what else the test asks for."""
+    empty = request.getfixturevalue(f"{KIND_OF_TEMPLATE[database_kind]}_template")
+    asked = (database_kind, request.fixturenames, now, empty)
     if database_kind == "sqlite":
         path = tmp_path / "trialog.db"
-        shutil.copyfile(request.getfixturevalue("sqlite_template"), path)
+        shutil.copyfile(furnished.copied(*asked, lambda name: _sqlite_copy(empty, name)), path)
         yield f"sqlite:///{path}"
         return
-    template = request.getfixturevalue("postgres_template")
-    yield from _postgres_database(request.getfixturevalue("postgres_server"), template)
+    server = request.getfixturevalue("postgres_server")
+    template = furnished.copied(*asked, lambda name: (name, server.create(name, empty)))
+    yield from _postgres_database(server, template)
+
+
+def _sqlite_copy(empty, name):
+    path = empty.with_name(f"{name}.db")
+    shutil.copyfile(empty, path)
+    return path, f"sqlite:///{path}"
 
 
 @pytest.fixture

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import pytest
+from sqlalchemy import select
 from support.hashing import QUICK
 
 from trialog.records.models import Person
@@ -44,11 +45,18 @@ def pin_hashes():
     return {role: QUICK.hash(pin) for role, pin in PINS.items()}
 
 
+def add_people(session, pin_hashes, now):
+    """Add a person for each role, and return them by role. Does not commit."""
+    made = {role: _person(role, pin_hashes[role], now) for role in Role}
+    session.add_all(made.values())
+    return made
+
+
 @pytest.fixture
 def people(session, now, pin_hashes):
     """Return an operator, an engineer, an approver and an admin, committed to the database."""
-    made = {role: _person(role, pin_hashes[role], now) for role in Role}
-    session.add_all(made.values())
+    made = {person.role: person for person in session.scalars(select(Person))}
+    made = made or add_people(session, pin_hashes, now)  # a test's own database is empty
     session.commit()
     return People(**{role.value: person for role, person in made.items()})
 
