@@ -19,7 +19,9 @@ STATE = """() => ({
   sequence: trialog.tablet.cell && trialog.tablet.cell.state && trialog.tablet.cell.state.sequence,
   limits: [...trialog.limits],
 })"""
-READY = "() => window.trialog && trialog.store && trialog.store.open().then(() => true)"
+READY = """() => window.trialog && trialog.store &&
+  trialog.store.open().then(() => !window.indexedDB || trialog.store.get("born") !== undefined)"""
+"""The page knows what the disk holds: "born" stands there. A busy computer's may answer late."""
 
 
 class CorePage:

@@ -111,7 +111,7 @@ class Furnished:
         self._hashes, self._made = pin_hashes, {}
 
     def copied(self, kind, names, now, empty, copy):
-        """Return the template of a kind with what is named in it; `copy` makes it of the empty one."""
+        """Return a kind's template with what is named in it; `copy` copies the empty one."""
         names = tuple(name for name in FURNITURE if name in names)
         if not names:
             return empty

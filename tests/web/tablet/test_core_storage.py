@@ -173,12 +173,17 @@ def test_a_disk_that_answers_late_gets_the_lines_that_were_made_meanwhile(core, 
         return {}; /* a request that nobody answers */
       };
     """)
-    core.reload()
+    core.page.clock.install()
+    core.page.reload()
+    core.page.wait_for_function("() => window.trialog && trialog.tablet")
+    core.page.clock.fast_forward(4_000)  # so long an answer is waited for
+    core.page.wait_for_function("() => trialog.store.open().then(() => true)")
     assert core.now()["waiting"] == []
     expect(core.page.locator("#screen-enrol")).to_be_visible()
     core.add(2)
     core.page.evaluate("() => { window.slow = false; }")
-    core.page.wait_for_function("() => trialog.outbox.waiting.length === 4", timeout=20_000)
+    core.page.clock.fast_forward(5_000)  # after that it is asked again
+    core.page.wait_for_function("() => trialog.outbox.waiting.length === 4")
     core.page.wait_for_function("() => trialog.outbox.notKept === 0")
     assert core.now()["waiting"] == [1, 2, 3, 4]
     assert stored_numbers(core) == [1, 2, 3, 4]
@@ -194,9 +199,9 @@ def test_a_disk_that_cannot_be_read_at_first_is_read_again(core):
       };
     """)
     core.page.clock.install()
-    core.reload()
+    core.page.reload()
     expect(core.page.locator("#screen-enrol")).to_be_visible()
-    core.page.clock.fast_forward(6_000)
+    core.page.clock.fast_forward(5_000)  # after that it is asked again
     expect(core.page.locator("#screen-board")).to_be_visible()
 
 
@@ -233,8 +238,10 @@ def test_two_tabs_never_give_a_number_twice_and_see_each_others_lines(core, core
     assert one.now()["waiting"] == two.now()["waiting"] == list(range(1, 41))
     stub.trouble = None
     two.nudge()
-    one.wait_sent()
     two.wait_sent()
+    one.page.wait_for_function("() => trialog.outbox.waiting.length === 0")
+    one.page.evaluate("() => trialog.tablet.refresh()")  # which it does every 15 seconds
+    one.wait_sent()
     assert stub.numbers == list(range(1, 41))
     assert one.now()["sequence"] == two.now()["sequence"] == 40
 
