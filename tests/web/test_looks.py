@@ -124,7 +124,6 @@ def test_the_first_tab_leads_past_the_navigation(page, live_server, people):
 
 
 @pytest.mark.database("sqlite")
-@pytest.mark.database("sqlite")
 def test_all_an_admin_may_see_stands_on_one_row_or_on_a_row_of_its_own(page, live_server, people):
     sign_in(page, live_server, people, people.admin)
     tops = """() => ['.brand', '.top-nav', '.who'].map((part) => {
@@ -138,6 +137,7 @@ def test_all_an_admin_may_see_stands_on_one_row_or_on_a_row_of_its_own(page, liv
         assert (links - brand > 30) == (width < 1057), (width, brand, links)
 
 
+@pytest.mark.database("sqlite")
 def test_paper_shows_no_navigation(page, live_server, people, shop):
     sign_in(page, live_server, people, people.operator)
     page.goto(f"{live_server.url}/cells/1")
