@@ -84,7 +84,7 @@ def test_a_shifts_document_shows_the_engines_figures(reports):
         assert cells[6] == (
             f"{words.rate_down(rate.interval_lower)}to {words.rate_up(rate.interval_upper)}"
         )
-    assert report.sentence in "".join(page.text)
+    assert words.together(report.sentence) in "".join(page.text)
     assert report.counter.words in "".join(page.text)
 
 
@@ -108,7 +108,7 @@ def test_a_trials_document_shows_the_engines_figures(reports):
     for reason in verdict.reasons:
         assert reason.name in text
         assert reason.detail in text
-    assert report.sentence in text
+    assert words.together(report.sentence) in text
 
 
 @pytest.mark.parametrize("which", [0, 1])

@@ -142,3 +142,18 @@ def test_lists_read_like_sentences():
     assert words.listed([]) == ""
     assert words.listed(["a"]) == "a"
     assert words.listed(["a", "b", "c"]) == "a, b and c"
+
+
+@pytest.mark.parametrize(
+    ("sentence", "kept"),
+    [
+        ("Proven: 1 h 12 min alone at 90 % chance.", "Proven: 1_h_12_min alone at 90_% chance."),
+        ("Required: 2 days 1 h; 3 shifts of 8 h.", "Required: 2_days_1_h; 3 shifts of 8_h."),
+        ("Exigido: 2 días 30 min sin nadie", "Exigido: 2_días_30_min sin nadie"),
+        ("875 more clean cycles, 12 hours", "875 more clean cycles, 12 hours"),
+        ("Lathe 4 stops in 45 s", "Lathe 4 stops in 45_s"),
+    ],
+)
+def test_no_line_ends_between_a_number_and_its_unit(sentence, kept):
+    assert words.together(sentence) == kept.replace("_", words.NO_BREAK)
+    assert len(words.together(sentence)) == len(sentence)

@@ -6,6 +6,7 @@ cycles still needed and upper bounds are rounded up, limits and lower bounds dow
 
 from __future__ import annotations
 
+import re
 from datetime import datetime, tzinfo
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
@@ -25,10 +26,19 @@ __all__ = [
     "about_up", "bound_and_limit", "chance", "chance_word", "clock_time", "counted", "length",
     "listed", "measured", "moment", "number", "one_in", "plan_words", "rate", "rate_down",
     "rate_up", "rounded",
-    "stretch", "zone_name",
+    "stretch", "together", "zone_name",
 ]  # fmt: skip
 
+_UNIT = r"(?:h|min|s|days|días|%)(?!\w)"
+_QUANTITY = re.compile(rf"\d {_UNIT}(?: \d+ {_UNIT})*")
+NO_BREAK = "\N{NO-BREAK SPACE}"
+
 MINUTE, HOUR, DAY = 60, 3600, 24 * 3600
+
+
+def together(sentence: str) -> str:
+    """Return a sentence in which no line ends between a number and its unit, for pages."""
+    return _QUANTITY.sub(lambda found: found[0].replace(" ", NO_BREAK), sentence)
 
 
 def about_up(number: int) -> str:

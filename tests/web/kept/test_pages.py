@@ -16,6 +16,7 @@ from trialog.records.database import make_sessions, unit_of_work
 from trialog.records.due import SETTLES
 from trialog.records.models import Entry, KeptReport
 from trialog.records.words import EntryKind
+from trialog.reports import words
 from trialog.reports.keeping import Keeper, keep_due
 from trialog.web.database import state
 from trialog.web.kept import views
@@ -87,8 +88,8 @@ def test_the_list_leads_to_the_report_as_it_was(operator, ruled, session):
     assert "Replaced on 2026-03-02 14:02: the shift was changed" in old
     assert f'<a href="/reports/{second.id}">The newest version</a>' in old
     assert "Replaced on" not in new
-    assert first.sentence in old
-    assert second.sentence in new
+    assert words.together(first.sentence) in old
+    assert words.together(second.sentence) in new
     assert first.sha256 in old
     assert "Shift Early <i>" in new
     assert "Shift Early <i>" not in operator.get(f"/reports/{second.id}").text

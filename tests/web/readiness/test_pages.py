@@ -8,6 +8,8 @@ import pytest
 from support.hall import Hall
 from support.looks import CONTRAST, NAMELESS, SMALL_CONTROLS, SMALLEST_TARGET, SPILL
 
+from trialog.reports import words
+
 # The pages are the same whatever keeps the records.
 pytestmark = pytest.mark.database("sqlite")
 
@@ -38,7 +40,7 @@ def test_every_cell_leads_to_its_page_and_that_to_trials_shifts_and_files(operat
         assert name in fleet
     assert f"/cells/{cell.id}/readiness" in links(fleet)
     page = operator.get(f"/cells/{cell.id}/readiness").text
-    assert "It can be left alone for 3 min at a time." in page
+    assert words.together("It can be left alone for 3 min at a time.") in page
     assert {f"/trials/{trial.id}", "/shifts/1", "/fleet?language=en", "/help/readiness"} <= set(
         links(page)
     )

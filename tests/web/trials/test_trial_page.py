@@ -8,6 +8,7 @@ from trialog.evidence.effects import explained
 from trialog.records.database import unit_of_work
 from trialog.records.models import Tablet
 from trialog.records.parking import park
+from trialog.reports import words
 from trialog.web.trials.views import ASSETS
 
 
@@ -15,9 +16,8 @@ def test_the_page_begins_with_the_sentence_and_shows_the_lines_of_the_verdict(on
     on_trial.shift("A", good=500)
     page = operator.get(on_trial.url)
     assert page.status_code == 200
-    assert "Proven so far: 15 min alone at 90 % chance. Required: 30 min. 375 more clean" in (
-        page.text
-    )
+    sentence = "Proven so far: 15 min alone at 90 % chance. Required: 30 min. 375 more clean"
+    assert words.together(sentence) in page.text
     for reason in judge(on_trial.session, on_trial.trial).reasons:
         assert reason.name in page.text
     assert "Cell &lt;by hand&gt;" in page.text
@@ -61,7 +61,7 @@ def test_the_report_is_downloaded_as_one_file(on_trial, operator):
     on_trial.shift("A", good=500)
     answer = operator.get(f"{on_trial.url}/report.html")
     assert answer.headers["Content-Disposition"].startswith("attachment;")
-    assert "Proven so far: 15 min" in answer.text
+    assert words.together("Proven so far: 15 min") in answer.text
 
 
 def test_the_data_hold_the_engines_verdict(on_trial, operator):
