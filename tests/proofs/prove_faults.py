@@ -147,7 +147,7 @@ def prove_fault_of_the_database(kills, seed, total, mortal):
 
 @pytest.mark.database("postgresql")
 def prove_fault_of_the_primary(kills, seed, total, mortal):
-    """Primary killed, replica took over."""
+    """Replica took over."""
     for number in range(max(kills // EACH, 1)):
         cluster, sessions, server = mortal()
 
