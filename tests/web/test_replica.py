@@ -1,4 +1,4 @@
-"""Files of reports are read from a replica while that keeps up, and else from the primary."""
+"""Reports, as files and for programs, are read from a replica that keeps up."""
 
 from __future__ import annotations
 
@@ -9,10 +9,11 @@ from sqlalchemy import event, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from support.cells import log_shift
+from support.clients import Program
 from support.visiting import Visitor
 
 from trialog.errors import InvalidValueError
-from trialog.records import schema
+from trialog.records import replica, schema
 from trialog.records.database import Limits, make_engine
 from trialog.records.models import Shift
 from trialog.web import create_app
@@ -115,6 +116,53 @@ def test_what_the_replica_has_not_yet_is_read_from_the_primary(
         shift_id = session.query(Shift.id).scalar()
         session.rollback()
         assert visitor.get(f"/shifts/{shift_id}/report.json").status_code == 200
+    finally:
+        cluster.replica.ask("SELECT pg_wal_replay_resume()")
+
+
+@pytest.fixture
+def write_shift(session, cell, now):
+    """Return a function that logs a shift, and returns its number."""
+
+    def log(label, good):
+        log_shift(session, cell, label, now=now, good=good)
+        shift_id = session.query(Shift.id).filter(Shift.label == label).scalar()
+        session.rollback()
+        return shift_id
+
+    return log
+
+
+@pytest.fixture
+def program(app, session, people):
+    return Program(app, session, people.engineer)
+
+
+def logged_by_api(program, shift_id):
+    answer = program.get(f"/shifts/{shift_id}/report")
+    assert answer.status_code == 200, answer.text
+    return answer.json["logged"]
+
+
+def test_a_program_reads_what_was_written_just_before_from_the_replica(
+    program, write_shift, asked, monkeypatch
+):
+    """Nobody waits for the replica here but the server itself."""
+    monkeypatch.setattr(replica, "CATCH_UP_SECONDS", 60.0)
+    for number in range(1, 4):
+        assert logged_by_api(program, write_shift(f"shift {number}", number)) == number
+        assert asked
+        asked.clear()
+
+
+def test_a_program_is_told_nothing_old(cluster, program, write_shift, asked):
+    shift_id = write_shift("A", 7)
+    cluster.catch_up()
+    cluster.replica.ask("SELECT pg_wal_replay_pause()")
+    try:
+        write_shift("B", 1)
+        assert logged_by_api(program, shift_id) == 7
+        assert asked == []
     finally:
         cluster.replica.ask("SELECT pg_wal_replay_resume()")
 

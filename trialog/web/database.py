@@ -74,14 +74,16 @@ def get_session() -> Session:
 
 
 @contextmanager
-def reading_session(subject: Row | None) -> Iterator[tuple[Session, Row | None]]:
-    """Give a session for what may be some seconds old, and the row that it is about as it has it.
+def reading_session(
+    subject: Row | None, *, fresh: bool = False
+) -> Iterator[tuple[Session, Row | None]]:
+    """Give a session for reading only, and the row that it is about as it has it.
 
-    It is on the replica where that keeps up and has the row already. Never for a page that shows
-    what somebody has just written, and never for writing.
+    It is on the replica where that keeps up and has the row already; what is read there may be
+    some seconds old. `fresh`: only where it has all that had been written when this was asked.
     """
     replica = state().replica
-    other = replica.session() if replica is not None else None
+    other = replica.session(fresh=fresh) if replica is not None else None
     if other is None:
         yield get_session(), subject
         return

@@ -21,7 +21,7 @@ from trialog.web.api.operations import File as FileTypes
 from trialog.web.api.operations import operation
 from trialog.web.api.zones import ZoneQuery
 from trialog.web.clock import now
-from trialog.web.database import get_session, state
+from trialog.web.database import get_session, reading_session, state
 from trialog.web.sending import download
 
 
@@ -54,16 +54,16 @@ _reporting = partial(
 
 
 def _report(kind: str, subject: Any, query: ReportQuery) -> Plain | Response:
-    session = get_session()
-    document = make(
-        session,
-        kind,
-        subject,
-        now=now(),
-        zone=query.zone(),
-        language=query.language or state().settings.language,
-    )
-    session.rollback()  # a browser may print for seconds: nothing of the records is held
+    with reading_session(subject, fresh=True) as (session, same):
+        document = make(
+            session,
+            kind,
+            same,
+            now=now(),
+            zone=query.zone(),
+            language=query.language or state().settings.language,
+        )
+    get_session().rollback()  # a browser may print for seconds: nothing of the records is held
     if query.format == "json":
         return Plain(document.data)
     if query.format == "zip":
