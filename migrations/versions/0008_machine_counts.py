@@ -52,20 +52,31 @@ FILL = """
 
 def upgrade() -> None:
     if op.get_bind().dialect.name == "postgresql":
+        # Each step for itself: while the readings are looked through, nobody may wait for a column.
         with op.get_context().autocommit_block():
             change_check(op.get_bind(), "entry", "ck_entry_kind", _rule(KINDS))
+            _add_columns(again=True)
+            _fill()
     else:
         _allow(KINDS)
-    # Above, since it commits: all of the rest is there then, or nothing.
+        _add_columns()
+        _fill()
+    op.drop_index(op.f("ix_entry_cell_id_counter"), "entry")
+
+
+def _add_columns(*, again: bool | None = None) -> None:
+    """Add what shifts and cells say; `again`: some of it may be there, of a try that broke off."""
     with op.batch_alter_table("shift") as table:
         for name, comment in SAID:
             table.add_column(
                 sa.Column(
                     name, sa.Boolean(), nullable=False, server_default=sa.false(), comment=comment
-                )
+                ),
+                if_not_exists=again,
             )
         for name, comment in OWN:
-            table.add_column(sa.Column(name, sa.BigInteger(), nullable=True, comment=comment))
+            column = sa.Column(name, sa.BigInteger(), nullable=True, comment=comment)
+            table.add_column(column, if_not_exists=again)
     with op.batch_alter_table("shift") as table:
         for name, _ in SAID:
             table.alter_column(name, existing_type=sa.Boolean(), server_default=None)
@@ -79,9 +90,8 @@ def upgrade() -> None:
                 "yes: as a shift closes, its good cycles are taken from the machine's own count"
             ),
         ),
+        if_not_exists=again,
     )
-    _fill()
-    op.drop_index(op.f("ix_entry_cell_id_counter"), "entry")
 
 
 def _fill() -> None:

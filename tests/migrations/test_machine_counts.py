@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from alembic import command
-from sqlalchemy import inspect, select
+from sqlalchemy import event, inspect, select, text
 from sqlalchemy.exc import IntegrityError
 from support.cells import closing, count, good, opening, reading, undo, write
 
@@ -35,18 +35,48 @@ def typed(session, cell, now):
     return cell
 
 
+SAID = [(True, False, None), (False, True, None), (False, False, None)]
+
+
+def said(session):
+    """Return what the readings of each shift are known to say."""
+    found = select(Shift.good_by_counter, Shift.settled, Shift.machine_counted)
+    return session.execute(found.order_by(Shift.label)).all()
+
+
 def test_what_was_typed_is_known_of_each_shift_after_the_change(engine, session, typed):
     migrate(engine, "downgrade", BEFORE)
     assert "settled" not in {column["name"] for column in inspect(engine).get_columns("shift")}
     migrate(engine, "upgrade", "head")
     assert schema.differences(engine) == []
     assert verify(session) == []
-    found = select(Shift.good_by_counter, Shift.settled, Shift.machine_counted)
-    assert session.execute(found.order_by(Shift.label)).all() == [
-        (True, False, None), (False, True, None), (False, False, None),
-    ]  # fmt: skip
+    assert said(session) == SAID
     write(session, typed, count(30), now=typed.cell.created_at)
     assert verify(session) == []
+
+
+HELD = "SELECT count(*) FROM pg_locks WHERE mode = 'AccessExclusiveLock' AND relation IS NOT NULL"
+
+
+def test_an_interrupted_change_goes_on_and_holds_nobody_up(engine, session, typed):
+    migrate(engine, "downgrade", BEFORE)
+    held = []
+
+    def break_off(_connection, _cursor, statement, *_):
+        if "SET settled" in statement:
+            if engine.dialect.name == "postgresql":
+                with engine.connect() as beside:
+                    held.append(beside.scalar(text(HELD)))
+            raise RuntimeError("broken off")
+
+    event.listen(engine, "before_cursor_execute", break_off)
+    with pytest.raises(RuntimeError, match="broken off"):
+        migrate(engine, "upgrade", "head")
+    event.remove(engine, "before_cursor_execute", break_off)
+    assert not any(held)
+    migrate(engine, "upgrade", "head")
+    assert schema.differences(engine) == []
+    assert said(session) == SAID
 
 
 def test_what_a_machine_said_is_not_lost_by_going_back(engine, session, typed, now):
