@@ -9,6 +9,7 @@ import time
 
 import pytest
 from support.cutting import CuttingProxy
+from support.fork_server import ForkServer
 from support.killable import KillableServer
 from support.plant import differences, make_plant
 from support.trouble import (
@@ -25,13 +26,24 @@ from trialog.records.schema import upgrade
 SEED = 20_260_302
 
 
+@pytest.fixture(scope="module")
+def forks():
+    """Return the process that servers are forks of: it has imported what each of them needs."""
+    server = ForkServer()
+    yield server
+    server.end()
+
+
 @pytest.fixture
-def serve(tmp_path):
-    """Return a function that starts a server on a database; it is killed in the end."""
+def serve(tmp_path, forks):
+    """Return a function that starts a server on a database; it is killed in the end.
+
+    With a `clock` of its own it is a process from the beginning.
+    """
     started = []
 
-    def start(url, **options):
-        server = KillableServer(url, tmp_path, **options)
+    def start(url, clock=None):
+        server = KillableServer(url, tmp_path, clock=clock, forks=None if clock else forks)
         started.append(server)
         server.start()
         return server
