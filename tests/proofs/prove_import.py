@@ -53,8 +53,8 @@ def prove_import(a_line, request, table, disk_sessions, fresh_disk_databases):
     took = time.perf_counter() - begun
     grown = memory() - before
     with disk_sessions() as session:
-        rows = rows_of(session.get_bind().url.render_as_string(hide_password=False))
-    raw = RawTable(fresh_disk_databases())
+        url = session.get_bind().url.render_as_string(hide_password=False)
+    rows, raw = rows_of(url), RawTable(fresh_disk_databases(), like=url)
     beside = raw.in_bulk(rows)
     raw.close()
     name = f"{lines} lines of {a_line} cycles"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -96,7 +95,7 @@ def test_a_tablet_does_not_undo_what_it_may_not_write(
     }  # fmt: skip
     line = NewEntry(client_id="engineers", kind=kind, occurred_at=now, **engineers[kind])
     logbook.write(line, actor=people.engineer)
-    undo = replace(tablet.undo(tablet.good()).entry, target="engineers", shift=None)
+    undo = tablet.undo(tablet.good()).entry._replace(target="engineers", shift=None)
     assert tablet.statuses(Incoming(undo.client_id, {"kind": "undo"}, undo)) == ["parked"]
     assert "signed in to trialog" in parked_rows(session)[0].why
 

@@ -1,6 +1,5 @@
 """Sending a line again changes nothing; sending another one under its id is refused."""
 
-from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -91,33 +90,33 @@ def test_new_and_repeated_lines_may_come_in_one_batch(running, day):
     ids=lambda changes: next(iter(changes)),
 )
 def test_other_content_under_a_known_id_is_refused(running, day, changes):
-    running.refuse_because("with other content", replace(day[0], **changes))
+    running.refuse_because("with other content", day[0]._replace(**changes))
 
 
 def test_the_same_line_at_another_time_is_refused(running, now):
     tap = good("A", occurred_at=now)
     running.write(tap)
-    running.refuse_because("with other content", replace(tap, occurred_at=now - timedelta(hours=1)))
+    running.refuse_because("with other content", tap._replace(occurred_at=now - timedelta(hours=1)))
 
 
 def test_the_same_line_with_another_mode_is_refused(running, day, cell):
-    running.refuse_because("with other content", replace(day[1], mode_ids=(cell.missed.id,)))
+    running.refuse_because("with other content", day[1]._replace(mode_ids=(cell.missed.id,)))
 
 
 def test_the_same_modes_in_another_order_are_the_same_line(running, day):
-    turned = replace(day[1], mode_ids=day[1].mode_ids[::-1])
+    turned = day[1]._replace(mode_ids=day[1].mode_ids[::-1])
     assert running.write(turned).repeated == (turned.client_id,)
 
 
 def test_the_same_opening_with_another_stage_is_refused(logbook):
     first = opening("A")
     logbook.write(first)
-    logbook.refuse_because("with other content", replace(first, stage=Stage.UNATTENDED))
+    logbook.refuse_because("with other content", first._replace(stage=Stage.UNATTENDED))
 
 
 def test_the_same_line_for_another_shift_is_refused(running, day):
     running.write(opening("B"))
-    running.refuse_because("with other content", replace(day[0], shift="B"))
+    running.refuse_because("with other content", day[0]._replace(shift="B"))
 
 
 def test_the_same_line_on_another_cell_is_refused(running, day, session, now):
@@ -149,6 +148,6 @@ def test_an_undone_line_sent_again_stays_undone(running):
 
 
 def test_the_conflict_names_the_id(running, day):
-    error = running.refuse(replace(day[0], cycles=9))
+    error = running.refuse(day[0]._replace(cycles=9))
     assert isinstance(error, ConflictError)
     assert repr(day[0].client_id) in str(error)

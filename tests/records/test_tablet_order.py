@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import timedelta
 
 from sqlalchemy import select
@@ -46,7 +45,7 @@ def test_a_repeat_is_known_though_the_tablets_clock_was_corrected_since(tablet):
 
 
 def _moved(entry, seconds):
-    return replace(entry, occurred_at=entry.occurred_at + timedelta(seconds=seconds))
+    return entry._replace(occurred_at=entry.occurred_at + timedelta(seconds=seconds))
 
 
 def test_a_cycle_that_waited_while_others_logged_has_no_known_place(tablets, cell, shown):

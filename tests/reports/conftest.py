@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import itertools
-from dataclasses import replace
 from datetime import timedelta
 from functools import cache
 from zoneinfo import ZoneInfo
@@ -99,7 +98,7 @@ class Shop:
             closing(label, counter=1405),
         ]
         placed = [
-            replace(line, occurred_at=start + timedelta(minutes=10 * place), **person)
+            line._replace(occurred_at=start + timedelta(minutes=10 * place), **person)
             for place, line in enumerate(lines)
         ]
         self.write(*placed)

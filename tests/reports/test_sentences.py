@@ -1,6 +1,5 @@
 """The sentence for every case a trial or shift can be in."""
 
-from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -260,7 +259,7 @@ def test_a_counter_that_rolled_over_was_reset_or_counted_too_little_is_said(shop
 
 def placed(shop, *lines):
     moments = (shop.now - timedelta(seconds=len(lines) - at) for at in range(len(lines)))
-    return [replace(line, occurred_at=moment) for line, moment in zip(lines, moments, strict=True)]
+    return [line._replace(occurred_at=moment) for line, moment in zip(lines, moments, strict=True)]
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import re
-from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -297,7 +296,7 @@ def test_a_clock_that_was_set_is_told(shop, build):
     first = blue(EntryKind.SHIFT_OPENED, stage=Stage.BY_HAND)
     behind = blue(EntryKind.GOOD, 5, cycles=1)
     moved = behind.tablet_time - timedelta(hours=2)
-    shop.write(first, replace(behind, tablet_time=moved))
+    shop.write(first, behind._replace(tablet_time=moved))
     note_clock(shop.session, blue.tablet, shop.now, page=None, now=shop.now - timedelta(hours=2))
     note_clock(shop.session, blue.tablet, shop.now, page=None, now=shop.now)
     shop.session.commit()

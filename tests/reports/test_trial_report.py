@@ -1,6 +1,5 @@
 """What the report of a trial says, against the records and the engine."""
 
-from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -33,7 +32,7 @@ def arm(shop):
 
 
 def _on(shop, days, line):
-    return replace(line, occurred_at=shop.now - timedelta(days=days))
+    return line._replace(occurred_at=shop.now - timedelta(days=days))
 
 
 def test_the_figures_are_the_engines(shop, zone, arm):

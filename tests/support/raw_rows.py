@@ -5,8 +5,9 @@ from __future__ import annotations
 import time
 from contextlib import closing
 
-from sqlalchemy import text
+from sqlalchemy import delete, insert, select, text
 
+from trialog.records.base import Base
 from trialog.records.database import make_engine
 from trialog.records.models import Entry
 
@@ -17,19 +18,23 @@ NAMES = ", ".join(COLUMNS)
 class RawTable:
     """The empty table of lines in another database of the same kind, with all of its indexes.
 
-    Rows that they point at are not there, so pointing is not checked: that makes this side quicker.
+    `like`: the database that the lines come from. All that they point at is copied from there, so
+    that pointing is checked on this side too; without it, it is not, which makes this side quicker.
     """
 
-    def __init__(self, url):
+    def __init__(self, url, like=None):
         self._engine = make_engine(url)
+        if like is not None:
+            copy_all_but_lines(like, self._engine)
         self.kind = self._engine.dialect.name
         self._connection = self._engine.raw_connection()
-        off = (
+        off = like is None and (
             "PRAGMA foreign_keys = OFF" if self.kind == "sqlite"
             else "SET session_replication_role = replica"
         )  # fmt: skip
-        self._connection.cursor().execute(off)
-        self._connection.commit()
+        if off:
+            self._connection.cursor().execute(off)
+            self._connection.commit()
 
     def close(self):
         self._connection.close()
@@ -66,6 +71,22 @@ class RawTable:
                         copy.write_row(row)
         self._connection.commit()
         return time.perf_counter() - begun
+
+
+def copy_all_but_lines(url, target):
+    """Copy what lines point at: setup, people and shifts."""
+    pointing = {"entry"}
+    source = make_engine(url)
+    with source.connect() as there, target.begin() as here:
+        for table in Base.metadata.sorted_tables:
+            if pointing & {pointer.column.table.name for pointer in table.foreign_keys}:
+                pointing.add(table.name)
+            if table.name not in pointing and (
+                rows := there.execute(select(table)).mappings().all()
+            ):
+                here.execute(delete(table))
+                here.execute(insert(table), [dict(row) for row in rows])
+    source.dispose()
 
 
 def rows_of(url, most=None):

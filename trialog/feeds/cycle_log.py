@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
+from operator import itemgetter
+from typing import Any, NamedTuple
 
 from trialog.errors import InvalidValueError, TrialogError
 from trialog.feeds.columns import (
@@ -16,7 +16,7 @@ from trialog.feeds.columns import (
     TEXT_COLUMNS,
     require_known,
 )
-from trialog.feeds.identity import Identities
+from trialog.feeds.identity import Identities, Surroundings, surroundings
 from trialog.feeds.names import Names
 from trialog.feeds.tables import RejectedLine, Row, Table
 from trialog.feeds.values import (
@@ -27,7 +27,7 @@ from trialog.feeds.values import (
     read_word,
     read_yes_no,
 )
-from trialog.records.entries import NewEntry, check_form, check_whole
+from trialog.records.entries import NewEntry, check_form, check_line, check_whole
 from trialog.records.formulas import unguard
 from trialog.records.words import (
     Condition,
@@ -45,8 +45,7 @@ ONE_CYCLE = (EntryKind.GOOD, EntryKind.FAILED, EntryKind.CHECK)
 """What stands for one cycle where no number of them is given."""
 
 
-@dataclass(frozen=True, slots=True)
-class Draft:
+class Draft(NamedTuple):
     """A row as a line of the logbook, before the shift as a whole has been looked at.
 
     `entry` is None where the row is rejected; its shift may still have been opened by it.
@@ -68,9 +67,14 @@ def read_drafts(
         names, identities, decimal_comma=table.delimiter != ",",
         has_causes="cause" in table.header, now=now,
     )  # fmt: skip
+    alike = _Alike(table.header, reader)
     drafts: list[Draft] = []
     rejected: list[RejectedLine] = []
     for row in table.rows:
+        draft = alike.draft(row)
+        if draft is not None:
+            drafts.append(draft)
+            continue
         try:
             given = _given(table.header, row)
             kind = reader.kind(given)
@@ -78,6 +82,7 @@ def read_drafts(
             shift = None if kind is EntryKind.COUNT else given.get("shift")
             drafts.append(Draft(row, kind, shift))
             drafts[-1] = _filled(reader, drafts[-1], given)
+            alike.remember(drafts[-1])
         except TrialogError as error:
             rejected.append(RejectedLine(row.line, str(error), row.text))
     return drafts, rejected
@@ -85,7 +90,7 @@ def read_drafts(
 
 def _filled(reader: _Reader, draft: Draft, given: Mapping[str, str]) -> Draft:
     stage = read_word("stage", given["stage"], Stage) if "stage" in given else None
-    return replace(draft, stage=stage, entry=reader.entry(draft.kind, given))
+    return draft._replace(stage=stage, entry=reader.entry(draft.kind, given))
 
 
 def _given(header: Sequence[str], row: Row) -> dict[str, str]:
@@ -100,6 +105,54 @@ def _given(header: Sequence[str], row: Row) -> dict[str, str]:
         if text:
             given[column] = text
     return given
+
+
+class _Alike:
+    """Rows that say what one before them says, but for their own cells: only those are read."""
+
+    def __init__(self, header: Sequence[str], reader: _Reader) -> None:
+        self._reader = reader
+        self._width = len(header)
+        self._own = [header.index(column) if column in header else None for column in _OWN_CELLS]
+        common = [place for place in range(self._width) if place not in self._own]
+        self._common = itemgetter(*common)
+        self._known: dict[Any, _Known] = {}
+
+    def draft(self, row: Row) -> Draft | None:
+        """Return the draft of a row; None where it has to be read on its own."""
+        if len(row.cells) != self._width:
+            return None
+        like = self._known.get(self._common(row.cells))
+        if like is None:
+            return None
+        name, time, cycle = (
+            "" if place is None else row.cells[place].strip() for place in self._own
+        )
+        try:
+            entry = self._reader.again(like, unguard(name), time, cycle)
+        except TrialogError:
+            return None
+        return Draft(row, like.draft.kind, like.draft.shift, like.draft.stage, entry)
+
+    def remember(self, draft: Draft) -> None:
+        """Take note of a row that was read on its own, and without fault."""
+        if len(self._known) == _MOST_KNOWN:
+            self._known.clear()
+        if draft.entry is not None and len(draft.row.cells) == self._width:
+            known = _Known(draft, draft.entry, surroundings(draft.entry))
+            self._known[self._common(draft.row.cells)] = known
+
+
+class _Known(NamedTuple):
+    draft: Draft
+    entry: NewEntry
+    around: Surroundings
+
+
+_OWN_CELLS = ("id", "time", "cycle")
+"""The columns in which nearly every row differs from the one before."""
+
+_MOST_KNOWN = 4096
 
 
 class _Reader:
@@ -136,6 +189,7 @@ class _Reader:
                 raise InvalidValueError("modes", "name each failure mode once", text)
             return ids
 
+        self._cycle_number = cycle_number
         self._cells: dict[str, tuple[str, Callable[[str, str], Any]]] = {
             "shift": ("shift", _as_written),
             "cycle": ("cycle_number", cycle_number),
@@ -192,6 +246,26 @@ class _Reader:
             written = self._has_causes and given.get("cause") != NO_CAUSE
             fields["cause_unwritten"] = not written
         return self._checked(kind, fields)
+
+    def again(self, like: _Known, name: str, time: str, cycle: str) -> NewEntry:
+        """Return the line of a row that says what another's does, but for these three cells.
+
+        Raises
+        ------
+        TrialogError
+            If one of them cannot be read.
+        """
+        if cycle and "cycle" not in ALLOWED[like.entry.kind]:
+            raise InvalidValueError("cycle", f"be empty on a {like.entry.kind} line", cycle)
+        moment = read_time("time", time) if time else None
+        number = self._cycle_number("cycle", cycle) if cycle else None
+        line = like.entry.again(name or "-", moment, number)
+        check_line(line, self._now)
+        if name:
+            return line
+        # Not before: a line without fault alone is counted as one that stood there.
+        name = self._identities.name_in(like.around, moment, number)
+        return like.entry.again(name, moment, number)
 
     def _checked(self, kind: EntryKind, fields: dict[str, Any]) -> NewEntry:
         entry = NewEntry(kind=kind, **{"client_id": "-", **fields})

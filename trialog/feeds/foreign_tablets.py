@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import replace
 from datetime import datetime
 
 from sqlalchemy.orm import Session
@@ -36,7 +35,7 @@ def enter_tablets(
     named = {entry.tablet_id for entry in entries}
     added = {stand_in: _add(session, names[stand_in], now) for stand_in in names.keys() & named}
     lines = [
-        replace(entry, tablet_id=added[entry.tablet_id].id) if entry.tablet_id in added else entry
+        entry._replace(tablet_id=added[entry.tablet_id].id) if entry.tablet_id in added else entry
         for entry in entries
     ]
     return lines, {tablet.id: tablet for tablet in added.values()}

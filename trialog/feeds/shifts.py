@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -20,8 +19,7 @@ from trialog.records.shiftlog import AFTER_CLOSE, counted_by_machine
 from trialog.records.words import EntryKind, Stage
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+class Line(NamedTuple):
     """A line for the logbook and the row of the file that it comes from."""
 
     row: Row
@@ -81,7 +79,7 @@ class ShiftOfFile:
     def timed(self, entry: NewEntry) -> NewEntry:
         """Return a line with a time: its own, else that of the line before it with one."""
         if entry.occurred_at is None:
-            return replace(entry, occurred_at=self.moment)
+            return entry._replace(occurred_at=self.moment)
         if entry.kind not in AFTER_CLOSE:
             self.moment = entry.occurred_at
         return entry

@@ -8,6 +8,7 @@ import re
 from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from trialog.errors import InvalidValueError, cut
 from trialog.records.formulas import unguard
@@ -18,8 +19,7 @@ DELIMITERS = (",", ";", "\t")
 LONGEST_SHOWN = 120
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(NamedTuple):
     """A row of the file. `line` is the file's line on which it starts, from 1."""
 
     line: int

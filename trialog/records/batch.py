@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from operator import attrgetter
 from typing import Any
@@ -13,7 +13,8 @@ from sqlalchemy.orm import Session
 
 from trialog.errors import ConflictError, InvalidValueError, UnknownNameError
 from trialog.records.counting import MachineReading, check_follows, last_two
-from trialog.records.entries import NewEntry, check_form, check_name
+from trialog.records.entries import NewEntry, check_form, check_line, check_name
+from trialog.records.fresh import Common, Fresh
 from trialog.records.machine_goods import goods_at_close, undone_with
 from trialog.records.models import Cell, Entry, Person, Revision, Shift
 from trialog.records.rollups import CellLayout
@@ -50,7 +51,12 @@ class Batch:
     logs: dict[str, ShiftLog] = field(default_factory=dict)
     shifts: dict[str, Shift] = field(default_factory=dict)
     touched: set[str] = field(default_factory=set)
-    facts: dict[str, dict[str, Any]] = field(default_factory=dict)
+    fresh: dict[str, Fresh] = field(default_factory=dict)
+    """The lines that it adds, by client id."""
+
+    commons: dict[Hashable, Common] = field(default_factory=dict)
+    """What cycles that say the same have in common, by what they say."""
+
     changed_since: list[datetime] = field(default_factory=list)
     people: set[int] = field(default_factory=set)
     withdrawn: set[str] = field(default_factory=set)
@@ -75,12 +81,13 @@ def only_appends(entries: Sequence[NewEntry]) -> bool:
 
 def admit(batch: Batch, entry: NewEntry) -> None:
     """Check a line against the rules and the lines before it, and take it into the batch."""
-    check_form(entry, batch.now)
-    if entry.client_id in batch.made:
-        batch.made.discard(entry.client_id)
+    common = batch.commons.get(said := entry.said)
+    if common is not None and common.log is not None and common.log.closing is None:
+        _admit_again(batch, entry, common, common.log)
         return
-    if entry.client_id in batch.facts:
-        raise ConflictError(f"client_id must be given once, got {entry.client_id!r} again")
+    check_form(entry, batch.now)
+    if not _is_new(batch, entry):
+        return
     _require_layout(batch.layout, entry)
     _require_person(batch, entry)
     moment = entry.occurred_at or batch.now
@@ -88,6 +95,32 @@ def admit(batch: Batch, entry: NewEntry) -> None:
         _admit_count(batch, entry, moment)
     else:
         _admit_of_people(batch, entry, moment)
+        if _goes_on(entry):
+            batch.commons[said] = batch.fresh[entry.client_id].common
+
+
+def _admit_again(batch: Batch, entry: NewEntry, common: Common, log: ShiftLog) -> None:
+    """Take in a cycle that says what one before it in the batch said: only its own is checked."""
+    check_line(entry, batch.now)
+    if _is_new(batch, entry):
+        moment, number = entry.occurred_at or batch.now, log.number(entry)
+        log.add(common.line.again(entry.client_id, moment, number))
+        batch.fresh[entry.client_id] = Fresh(entry.client_id, moment, number, common)
+
+
+def _is_new(batch: Batch, entry: NewEntry) -> bool:
+    """Say whether the batch has not brought a line along itself already."""
+    if entry.client_id in batch.made:
+        batch.made.discard(entry.client_id)
+        return False
+    if entry.client_id in batch.fresh:
+        raise ConflictError(f"client_id must be given once, got {entry.client_id!r} again")
+    return True
+
+
+def _goes_on(entry: NewEntry) -> bool:
+    """Say whether of lines that say the same as this one only the first need be looked at."""
+    return entry.kind in COUNTED and entry.tablet_id is None and not entry.counts_by_counter
 
 
 def _admit_of_people(batch: Batch, entry: NewEntry, moment: datetime) -> None:
@@ -106,7 +139,7 @@ def _admit_of_people(batch: Batch, entry: NewEntry, moment: datetime) -> None:
         batch.touched.add(label)
     if entry.kind is EntryKind.REVISION:
         batch.changed_since.append(moment)
-    batch.facts[entry.client_id] = _facts(batch, entry, line, label)
+    _add(batch, entry, line, label)
     if label is not None:
         _undo_machine_goods(batch, label, entry)
 
@@ -115,19 +148,19 @@ def _admit_count(batch: Batch, entry: NewEntry, moment: datetime) -> None:
     """Take in what the machine said. It is no line of a shift's log: it counts nothing itself."""
     if batch.machine is None:
         batch.machine = last_two(batch.session, batch.cell.id)
-    check_follows(replace(entry, occurred_at=moment), batch.machine, batch.cell.counter_modulus)
+    check_follows(entry._replace(occurred_at=moment), batch.machine, batch.cell.counter_modulus)
     label = _shift_at(batch, moment) if entry.shift is None else check_name("shift", entry.shift)
     if label is not None:
         _known_shift(batch, label)
     since = [moment, *(line.at for line in batch.machine[-1:] if entry.reason)]
     batch.counted_since = min([*since, batch.counted_since or moment])
-    place = batch.cell.chain_length + len(batch.facts) + 1
+    place = batch.cell.chain_length + len(batch.fresh) + 1
     said = MachineReading(
         place, moment, entry.counter, entry.counter_event, bool(entry.reason.strip())
     )
     counted = [line for line in batch.machine if line.counter is not None]
     batch.machine = [said] if entry.counter is not None else [said, *counted]
-    batch.facts[entry.client_id] = _facts(batch, entry, _line(entry, moment, None), label)
+    _add(batch, entry, _line(entry, moment, None), label)
 
 
 def _shift_at(batch: Batch, moment: datetime) -> str | None:
@@ -149,7 +182,7 @@ def _add_machine_goods(batch: Batch, label: str, entry: NewEntry, moment: dateti
     """
     if entry.kind is not EntryKind.SHIFT_CLOSED or not batch.cell.good_by_machine:
         return
-    log, closing = _log(batch, label), replace(entry, occurred_at=moment)
+    log, closing = _log(batch, label), entry._replace(occurred_at=moment)
     log.admit(closing)
     lines = goods_at_close(batch.session, batch.cell, log, closing, batch.layout.revision_times)
     for line in lines:
@@ -170,9 +203,9 @@ def _admit_to_shift(batch: Batch, label: str, entry: NewEntry) -> tuple[NewEntry
     if entry.counts_by_counter:
         # They ran at some time since the last reading: their place is not known.
         goods = log.goods_by(entry.counter or 0)
-        entry = replace(entry, cycles=goods or None, order_known=False)
+        entry = entry._replace(cycles=goods or None, order_known=False)
     if entry.waited and _was_overtaken(batch, label, entry):
-        entry = replace(entry, order_known=False)
+        entry = entry._replace(order_known=False)
     return entry, log.admit(entry, late=_is_late(batch, log, entry))
 
 
@@ -224,9 +257,10 @@ def _shift_label(batch: Batch, entry: NewEntry) -> str | None:
         return check_name("shift", entry.shift)
     if entry.target is None:
         raise InvalidValueError("shift", "be given", entry.shift)
-    if entry.target in batch.facts:
-        _refuse_about_count(entry, batch.facts[entry.target]["kind"])
-        return batch.label_of(batch.facts[entry.target]["shift_id"])
+    if entry.target in batch.fresh:
+        about = batch.fresh[entry.target].common
+        _refuse_about_count(entry, about.kind)
+        return batch.label_of(about.facts["shift_id"])
     statement = select(Entry).where(Entry.client_id == entry.target, Entry.cell_id == batch.cell.id)
     target = batch.session.scalar(statement)
     if target is None:
@@ -288,7 +322,7 @@ def _line(entry: NewEntry, moment: datetime, number: int | None) -> Line:
 
 
 def _withdraw_revision(batch: Batch, entry: NewEntry) -> None:
-    if entry.target in batch.facts:
+    if entry.target in batch.fresh:
         _withdraw_new_revision(batch, entry.target)
         return
     statement = select(Revision).join(Entry, Entry.id == Revision.entry_id)
@@ -301,9 +335,17 @@ def _withdraw_revision(batch: Batch, entry: NewEntry) -> None:
 
 def _withdraw_new_revision(batch: Batch, target: str) -> None:
     """Withdraw a revision of the same batch, which is not in the records yet."""
-    if batch.facts[target]["kind"] is not EntryKind.REVISION or target in batch.withdrawn:
+    if batch.fresh[target].common.kind is not EntryKind.REVISION or target in batch.withdrawn:
         raise ConflictError(f"line {target!r} is already undone")
     batch.withdrawn.add(target)
+
+
+def _add(batch: Batch, entry: NewEntry, line: Line, label: str | None) -> None:
+    facts = _facts(batch, entry, line, label)
+    common = Common(facts, line, None if label is None else batch.logs.get(label))
+    batch.fresh[entry.client_id] = Fresh(
+        entry.client_id, line.occurred_at, line.cycle_number, common
+    )
 
 
 def _facts(batch: Batch, entry: NewEntry, line: Line, label: str | None) -> dict[str, Any]:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from operator import attrgetter
-from typing import Any
+from typing import Any, NamedTuple
 
 from trialog.errors import InvalidValueError
 from trialog.records.base import NAME_LIMIT, TEXT_LIMIT
@@ -41,8 +41,7 @@ STATE = re.compile(r"[A-Z][A-Z_]{0,39}")
 """How a machine names what it is doing, such as ACTIVE or FEED_HOLD."""
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class NewEntry:
+class NewEntry(NamedTuple):
     """A line that somebody wants in the logbook.
 
     `client_id` is made by whoever sends it; sending it again changes nothing.
@@ -62,13 +61,14 @@ class NewEntry:
     that was open at its time, and is not asked for.
     """
 
+    # A line's own come first: `said` and `again` cut them off.
     client_id: str
     kind: EntryKind
+    occurred_at: datetime | None = None
+    cycle_number: int | None = None
     person_id: int | None = None
     shift: str | None = None
-    occurred_at: datetime | None = None
     cycles: int | None = None
-    cycle_number: int | None = None
     order_known: bool = True
     mode_ids: tuple[int, ...] = ()
     stage: Stage | None = None
@@ -96,9 +96,24 @@ class NewEntry:
     late: bool = False
 
     @property
+    def said(self) -> Hashable:
+        """What the line says: all but which line it is, its time and its cycle's number.
+
+        Thousands of good cycles say the same, and what follows from that is worked out once.
+        """
+        return self.kind, self[4:]
+
+    def again(self, client_id: str, occurred_at: datetime | None, number: int | None) -> NewEntry:
+        """Return another line that says the same."""
+        return NewEntry._make((client_id, self.kind, occurred_at, number, *self[4:]))
+
+    @property
     def counts_by_counter(self) -> bool:
         """Whether the number of good cycles is still to be worked out from the counter."""
         return self.kind is EntryKind.GOOD and self.cycles is None and self.counter is not None
+
+
+_REMEMBERED = 4096
 
 
 def check_form(entry: NewEntry, now: datetime) -> None:
@@ -109,18 +124,31 @@ def check_form(entry: NewEntry, now: datetime) -> None:
     InvalidValueError
         Naming the first field that breaks its rule.
     """
+    check_line(entry, now)
+    _check_said(entry.again("-", None, None))
+    if entry.cycle_number is not None:
+        _refuse_strays(entry)
+
+
+def check_line(entry: NewEntry, now: datetime) -> None:
+    """Check what is a line's own, where another that says the same has been checked."""
     if not CLIENT_ID.fullmatch(entry.client_id):
         raise InvalidValueError(
             "client_id", "be 1 to 64 letters, digits or _ . : -", entry.client_id
         )
     if entry.occurred_at is not None:
         check_time("time", entry.occurred_at, now)
+    if entry.cycle_number is not None:
+        check_whole("cycle number", entry.cycle_number, 1, LARGEST_CYCLE_NUMBER)
+
+
+@lru_cache(_REMEMBERED)
+def _check_said(entry: NewEntry) -> None:
+    """Check what a line says; what was found without fault is not looked at again."""
     check_length("text", entry.text, TEXT_LIMIT)
     check_length("reason", entry.reason, TEXT_LIMIT)
     if entry.counter is not None:
         check_whole("counter", entry.counter, 0, LARGEST_COUNTER)
-    if entry.cycle_number is not None:
-        check_whole("cycle number", entry.cycle_number, 1, LARGEST_CYCLE_NUMBER)
     if entry.target is not None and not CLIENT_ID.fullmatch(entry.target):
         raise InvalidValueError("target", "be a line's client_id", entry.target)
     _check_tablet(entry)

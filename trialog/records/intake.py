@@ -220,7 +220,7 @@ class _Intake:
         moment = min(entry.occurred_at or self.now, self.now)
         before = (self.last_time or self._last_stored_time(), self._heard_at(entry.seen))
         self.last_time = max([moment, *(time for time in before if time is not None)])
-        return replace(entry, occurred_at=self.last_time)
+        return entry._replace(occurred_at=self.last_time)
 
     def _heard_at(self, seen: int | None) -> datetime | None:
         """Return when the last line was written that a tablet knew of at a tap."""

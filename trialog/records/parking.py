@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -94,8 +93,7 @@ def write_in(
     """
     require(actor, Action.CORRECT)
     _require_unsettled(parked)
-    mended = replace(
-        entry,
+    mended = entry._replace(
         client_id=parked.client_id,
         tablet_id=parked.tablet_id,
         occurred_at=min(entry.occurred_at or parked.parked_at, parked.parked_at),

@@ -113,6 +113,8 @@ class ShiftRollup:
         default_factory=lambda: defaultdict(lambda: [0, 0])
     )
     positions: list[Row] = field(default_factory=list)
+    good: dict[tuple[int, int | None], int] = field(default_factory=lambda: defaultdict(int))
+    """Good cycles by revision and person, which go to every device."""
 
     def rows(self) -> dict[type[Base], list[Row]]:
         """Return the rows to store, keyed by table."""
@@ -180,6 +182,7 @@ def roll_up(
             _add_failed(rollup, line, rulings)
         elif line.kind is EntryKind.GOOD:
             _add_good(rollup, line)
+    _spread_good(rollup)
     return rollup
 
 
@@ -198,12 +201,18 @@ def _rulings(standing: Sequence[Line]) -> dict[tuple[str, int | None], bool]:
 def _add_good(rollup: ShiftRollup, line: Line) -> None:
     count = line.cycles or 0
     revision = rollup.revision_of(line)
-    rollup.cell[revision].logged += count
-    rollup.cell[revision].cycles += count
-    for device in rollup.layout.device_ids:
-        rollup.devices[revision, device].cycles += count
-    if line.person_id is not None:
-        rollup.operators[revision, line.person_id][0] += count
+    tally = rollup.cell[revision]
+    tally.logged += count
+    tally.cycles += count
+    rollup.good[revision, line.person_id] += count
+
+
+def _spread_good(rollup: ShiftRollup) -> None:
+    for (revision, person_id), count in rollup.good.items():
+        for device in rollup.layout.device_ids:
+            rollup.devices[revision, device].cycles += count
+        if person_id is not None:
+            rollup.operators[revision, person_id][0] += count
 
 
 def _add_failed(

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
+from typing import NamedTuple
 
 from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session
@@ -24,16 +25,16 @@ COUNTED = (EntryKind.GOOD, EntryKind.FAILED)
 """The lines whose cycles were run for the record; a spot check only looks at those."""
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Line:
+class Line(NamedTuple):
     """A line of the logbook, as much of it as later lines and the rollups depend on."""
 
+    # A line's own come first: `again` cuts them off.
     client_id: str
-    kind: EntryKind
     occurred_at: datetime
+    cycle_number: int | None
+    kind: EntryKind
     person_id: int | None = None
     cycles: int | None = None
-    cycle_number: int | None = None
     mode_ids: tuple[int, ...] = ()
     counter: int | None = None
     counter_event: CounterEvent | None = None
@@ -43,6 +44,10 @@ class Line:
     relevant: bool | None = None
     target: str | None = None
     entry_id: int | None = None
+
+    def again(self, client_id: str, occurred_at: datetime, number: int | None) -> Line:
+        """Return another line that says the same."""
+        return Line._make((client_id, occurred_at, number, *self[3:]))
 
     @property
     def counted(self) -> int:
@@ -93,11 +98,16 @@ class ShiftLog:
     closing: Line | None = None
     last_number: int = 0
     logged: int = 0
+    readings: list[Line] = field(default_factory=list)
+    """The lines that bear on what the machine counted: corrected readings, and good cycles that
+    a reading vouches for."""
 
     def add(self, line: Line) -> None:
         """Take a line in; it must have been admitted or be in the records already."""
         self.lines.append(line)
         self.by_id[line.client_id] = line
+        if line.counter is not None:
+            self.readings.append(line)
         if line.kind is EntryKind.UNDO and line.target is not None:
             self._take_back(line.target)
         elif line.kind is EntryKind.SHIFT_CLOSED:
@@ -110,7 +120,7 @@ class ShiftLog:
         """Give lines that were new the keys of their rows, by client id."""
         for place, line in enumerate(self.lines):
             if line.client_id in keys:
-                self.lines[place] = replace(line, entry_id=keys[line.client_id])
+                self.lines[place] = line._replace(entry_id=keys[line.client_id])
 
     def _take_back(self, target: str) -> None:
         self.undone.add(target)
@@ -137,8 +147,9 @@ class ShiftLog:
 
     def facts(self) -> ShiftFacts:
         """Return the opening and closing, with corrected counter readings."""
-        opening, closing, standing = self.lines[0], self.closing, self.standing()
-        corrected = {line.reading: line.counter for line in standing if line.reading}
+        opening, closing = self.lines[0], self.closing
+        readings = [line for line in self.readings if line.client_id not in self.undone]
+        corrected = {line.reading: line.counter for line in readings if line.reading}
         closing_counter = None if closing is None else closing.counter
         return ShiftFacts(
             opened_at=opening.occurred_at,
@@ -149,8 +160,7 @@ class ShiftLog:
             else corrected.get(Reading.CLOSING, closing_counter),
             counter_event=None if closing is None else closing.counter_event,
             good_by_counter=any(
-                line.kind is EntryKind.GOOD and line.cycles and line.counter is not None
-                for line in standing
+                line.kind is EntryKind.GOOD and bool(line.cycles) for line in readings
             ),
             settled=bool(corrected),
         )
@@ -200,9 +210,16 @@ class ShiftLog:
         check = _ADMISSIONS.get(entry.kind)
         if check is not None:
             check(self, entry, late)
-        return self._number(entry)
+        return self.number(entry)
 
-    def _number(self, entry: NewEntry) -> int | None:
+    def number(self, entry: NewEntry) -> int | None:
+        """Return a new line's cycle number if it has one, checked to follow those before it.
+
+        Raises
+        ------
+        InvalidValueError
+            If a cycle of that number or a higher one is logged already.
+        """
         if entry.kind is EntryKind.CHECK:
             return entry.cycle_number
         if entry.cycles is None or not entry.order_known:

@@ -9,11 +9,10 @@ from sqlalchemy import insert, or_, select
 from sqlalchemy.orm import Session
 
 from trialog.records.audit import record_event
-from trialog.records.base import Base
 from trialog.records.batch import Batch
-from trialog.records.chain import entry_hash
 from trialog.records.counting import shift_facts
 from trialog.records.due import want_shift_reports
+from trialog.records.fresh import insert_lines
 from trialog.records.models import Cell, Entry, EntryMode, Revision, Shift
 from trialog.records.outbox import tell_closing
 from trialog.records.rollups import (
@@ -26,10 +25,6 @@ from trialog.records.rollups import (
 from trialog.records.shiftlog import ShiftLog, read_log
 from trialog.records.words import EntryKind
 
-CHUNK = 5000
-"""How many lines are inserted at a time, so that a large file's are not all held twice."""
-
-_INSERT = insert(Base.metadata.tables["entry"])
 _WITH_ROWS = (EntryKind.FAILED, EntryKind.CHECK, EntryKind.REVISION)
 """Lines that rows of other tables point at."""
 
@@ -38,34 +33,22 @@ def store(batch: Batch) -> None:
     """Chain and insert the batch's lines, then bring everything derived up to date."""
     session, cell = batch.session, batch.cell
     first = cell.chain_length + 1
-    rows = list(batch.facts.values())
-    for facts in rows:
-        facts["sequence"] = cell.chain_length + 1
-        facts["previous_hash"] = cell.chain_head
-        facts["hash"] = cell.chain_head = entry_hash(cell.chain_head, facts)
-        cell.chain_length += 1
-    for start in range(0, len(rows), CHUNK):
-        chunk = rows[start : start + CHUNK]
-        # The table's own statement: no object is made for a line.
-        session.execute(
-            _INSERT, [{k: v for k, v in facts.items() if k != "mode_ids"} for facts in chunk]
-        )
-    keys = _store_modes_and_revisions(batch, first)
+    insert_lines(session, cell, batch.fresh.values())
+    kinds = {fresh.common.kind for fresh in batch.fresh.values()}
+    keys = _store_modes_and_revisions(batch, first) if kinds.intersection(_WITH_ROWS) else {}
     for log in batch.logs.values():
         log.give_keys(keys)
     _store_shifts(batch)
-    kinds = sorted({str(facts["kind"]) for facts in rows})
     record_event(
         session, "wrote", "logbook", cell.id,
-        actor=batch.actor, now=batch.now, lines=len(rows), first=first, kinds=kinds,
+        actor=batch.actor, now=batch.now, lines=len(batch.fresh), first=first,
+        kinds=sorted(map(str, kinds)),
         head=cell.chain_head,  # ties the logbook's end to the audit
     )  # fmt: skip
 
 
 def _store_modes_and_revisions(batch: Batch, first: int) -> dict[str, int]:
     """Store what belongs to some kinds of lines; return the keys of those, by client id."""
-    if not any(facts["kind"] in _WITH_ROWS for facts in batch.facts.values()):
-        return {}
     statement = select(Entry).where(
         Entry.cell_id == batch.cell.id, Entry.sequence >= first, Entry.kind.in_(_WITH_ROWS)
     )
@@ -77,7 +60,7 @@ def _store_modes_and_revisions(batch: Batch, first: int) -> dict[str, int]:
             revision = revision_of(entry)
             revision.withdrawn = entry.client_id in batch.withdrawn
             batch.session.add(revision)
-        for mode in batch.facts[entry.client_id]["mode_ids"]:
+        for mode in batch.fresh[entry.client_id].common.facts["mode_ids"]:
             modes.append({"entry_id": entry.id, "failure_mode_id": mode})
     if modes:
         batch.session.execute(insert(EntryMode), modes)
@@ -131,7 +114,7 @@ def _add_to_rollups(batch: Batch) -> None:
     """Add up the new lines alone: nothing that was added up before changes by them."""
     for label in batch.touched:
         log, shift_id = batch.logs[label], batch.shifts[label].id
-        lines = [line for line in log.lines if line.client_id in batch.facts]
+        lines = [line for line in log.lines if line.client_id in batch.fresh]
         failed = any(line.kind is EntryKind.FAILED for line in lines)
         before = logged_cycles(batch.session, shift_id) if failed else {}
         add_to_rollup(

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
-import psycopg
 from psycopg.types.json import Json
 from sqlalchemy import (
     JSON,
@@ -21,8 +20,8 @@ from sqlalchemy import (
     tuple_,
 )
 from sqlalchemy.dialects import postgresql, sqlite
-from sqlalchemy.exc import DBAPIError
 
+from trialog.records.bulk import insert_rows
 from trialog.records.copying.tables import Copied
 from trialog.records.database import WRITE
 
@@ -129,30 +128,16 @@ def _add(connection: Connection, copied: Copied, rows: Rows) -> None:
     if connection.dialect.name != "postgresql":
         connection.execute(insert(copied.table), [dict(row._mapping) for row in rows])
         return
-    try:
-        _copy_in(connection, copied, rows)
-    except psycopg.Error as error:
-        raise DBAPIError.instance(
-            f"COPY {copied.name}", None, error, psycopg.Error, dialect=connection.dialect
-        ) from error
-
-
-def _copy_in(connection: Connection, copied: Copied, rows: Rows) -> None:
-    driver: Any = connection.connection.driver_connection
-    quoted = connection.dialect.identifier_preparer.quote
-    names = ", ".join(quoted(column.name) for column in copied.table.columns)
     as_json = [isinstance(column.type, JSON) for column in copied.table.columns]
-    with (
-        driver.cursor() as cursor,
-        cursor.copy(f"COPY {quoted(copied.name)} ({names}) FROM STDIN") as copy,
-    ):
-        for row in rows:
-            copy.write_row(
-                [
-                    Json(value) if wrapped and value is not None else value
-                    for value, wrapped in zip(row, as_json, strict=True)
-                ]
-            )
+    names = [column.name for column in copied.table.columns]
+    insert_rows(connection, copied.table, names, (_given(row, as_json) for row in rows))
+
+
+def _given(row: Row[Any], as_json: Sequence[bool]) -> list[Any]:
+    return [
+        Json(value) if wrapped and value is not None else value
+        for value, wrapped in zip(row, as_json, strict=True)
+    ]
 
 
 def _put(connection: Connection, copied: Copied, rows: Rows) -> None:

@@ -4,7 +4,6 @@ a field that is unknown, missing, of another type or of no use to its kind of li
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any
@@ -212,7 +211,7 @@ def parse_line(line: Any, *, tablet_id: int | None = None) -> NewEntry:
     if tablet_id is None:
         return _entry(given, fields, kind)
     entry = _entry(given, fields | TABLETS, kind)
-    return replace(entry, tablet_id=tablet_id)
+    return entry._replace(tablet_id=tablet_id)
 
 
 def _entry(

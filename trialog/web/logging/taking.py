@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy import select
@@ -47,7 +47,7 @@ def take(
         If more than one shift of the cell would be left open.
     """
     session.refresh(cell, with_for_update=True)
-    lines = [replace(entry, person_id=entry.person_id or actor.id) for entry in entries]
+    lines = [entry._replace(person_id=entry.person_id or actor.id) for entry in entries]
     require_rights(session, cell, lines, actor)
     try:
         written = write_entries(session, cell, lines, actor=actor, now=now)
