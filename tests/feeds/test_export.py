@@ -74,7 +74,7 @@ def test_any_text_survives_the_file(rows):
     width = max(map(len, rows))
     header = [f"column {place}" for place in range(width)]
     content = _csv([header, *[[guard(cell) for cell in ("x", *row)][:width] for row in rows]])
-    read = [[unguard(cell) for cell in row.cells] for row in read_table(content.encode()).rows]
+    read = [[unguard(cell) for cell in row.cells] for row in read_table(content.encode()).rows()]
     assert read == [["x", *row][:width] for row in rows]
 
 

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
-from trialog.records import logbook, storing
+from trialog.feeds import csv_log
+from trialog.records import bulk, logbook
 
 PER_SHIFT = 800
 SHIFTS = 25
@@ -27,7 +28,7 @@ def large_file(shifts):
 
 def test_all_of_a_large_file_arrives(intake):
     lines = SHIFTS * PER_SHIFT
-    assert lines > 2 * max(storing.CHUNK, logbook.CHUNK)
+    assert lines > 2 * max(csv_log.PORTION, bulk.CHUNK, logbook.CHUNK)
     result = intake.imports(large_file(SHIFTS))
     assert (result.added, result.rejected) == (lines + 2 * SHIFTS, ())
     assert intake.totals() == (lines, lines, lines // 100)

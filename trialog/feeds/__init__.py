@@ -2,7 +2,7 @@
 
 from trialog.feeds.audit_export import audit_csv, audit_json
 from trialog.feeds.columns import Form
-from trialog.feeds.csv_log import ParsedFile, read_csv
+from trialog.feeds.csv_log import read_csv
 from trialog.feeds.exporting import export_csv
 from trialog.feeds.importing import ImportResult, ShiftSummary, import_csv, preview
 from trialog.feeds.outcome import import_as_dict, import_from_dict
@@ -12,7 +12,6 @@ from trialog.feeds.tables import RejectedLine
 __all__ = [
     "Form",
     "ImportResult",
-    "ParsedFile",
     "RejectedLine",
     "SetupResult",
     "ShiftSummary",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from operator import itemgetter
 from typing import Any, NamedTuple
@@ -58,39 +58,44 @@ class Draft(NamedTuple):
     entry: NewEntry | None = None
 
 
-def read_drafts(
-    table: Table, names: Names, identities: Identities, *, now: datetime
-) -> tuple[list[Draft], list[RejectedLine]]:
-    """Read each row of a cycle log on its own."""
-    require_known(table, CYCLE_LOG)
-    reader = _Reader(
-        names, identities, decimal_comma=table.delimiter != ",",
-        has_causes="cause" in table.header, now=now,
-    )  # fmt: skip
-    alike = _Alike(table.header, reader)
-    drafts: list[Draft] = []
-    rejected: list[RejectedLine] = []
-    for row in table.rows:
-        draft = alike.draft(row)
-        if draft is not None:
-            drafts.append(draft)
-            continue
-        try:
-            given = _given(table.header, row)
-            kind = reader.kind(given)
-            # What a machine said neither opens nor closes the shift that it was said in.
-            shift = None if kind is EntryKind.COUNT else given.get("shift")
-            drafts.append(Draft(row, kind, shift))
-            drafts[-1] = _filled(reader, drafts[-1], given)
-            alike.remember(drafts[-1])
-        except TrialogError as error:
-            rejected.append(RejectedLine(row.line, str(error), row.text))
-    return drafts, rejected
+class CycleLogReader:
+    """Reads each row of a cycle log on its own."""
 
+    def __init__(
+        self, table: Table, names: Names, identities: Identities, *, now: datetime
+    ) -> None:
+        require_known(table, CYCLE_LOG)
+        self._header = table.header
+        self._reader = _Reader(
+            names, identities, decimal_comma=table.delimiter != ",",
+            has_causes="cause" in table.header, now=now,
+        )  # fmt: skip
+        self._alike = _Alike(table.header, self._reader)
 
-def _filled(reader: _Reader, draft: Draft, given: Mapping[str, str]) -> Draft:
-    stage = read_word("stage", given["stage"], Stage) if "stage" in given else None
-    return draft._replace(stage=stage, entry=reader.entry(draft.kind, given))
+    def drafts(self, rows: Iterable[Row]) -> tuple[list[Draft], list[RejectedLine]]:
+        """Return the drafts of some rows, and those rows that have a fault."""
+        drafts: list[Draft] = []
+        rejected: list[RejectedLine] = []
+        for row in rows:
+            draft = self._alike.draft(row)
+            if draft is not None:
+                drafts.append(draft)
+                continue
+            try:
+                given = _given(self._header, row)
+                kind = self._reader.kind(given)
+                # What a machine said neither opens nor closes the shift that it was said in.
+                shift = None if kind is EntryKind.COUNT else given.get("shift")
+                drafts.append(Draft(row, kind, shift))
+                drafts[-1] = self._filled(drafts[-1], given)
+                self._alike.remember(drafts[-1])
+            except TrialogError as error:
+                rejected.append(RejectedLine(row.line, str(error), row.text))
+        return drafts, rejected
+
+    def _filled(self, draft: Draft, given: Mapping[str, str]) -> Draft:
+        stage = read_word("stage", given["stage"], Stage) if "stage" in given else None
+        return draft._replace(stage=stage, entry=self._reader.entry(draft.kind, given))
 
 
 def _given(header: Sequence[str], row: Row) -> dict[str, str]:

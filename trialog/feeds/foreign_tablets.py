@@ -62,17 +62,17 @@ def keep_those_that_wrote(
     *,
     actor: Person | None,
     now: datetime,
-) -> tuple[str, ...]:
-    """Remove tablets none of whose lines were added, and return the names of the others."""
+) -> dict[str, int]:
+    """Remove tablets none of whose lines were added, and return the others' numbers by name."""
     wrote = {line.tablet_id for line in lines if line.client_id in added}
-    kept = []
+    kept = {}
     for number, tablet in tablets.items():
         if number not in wrote:
             session.delete(tablet)
             continue
-        kept.append(tablet.name)
+        kept[tablet.name] = number
         record_event(
             session, "imported", "tablet", number, actor=actor, now=now, name=tablet.name
         )  # fmt: skip
     session.flush()
-    return tuple(sorted(kept))
+    return kept

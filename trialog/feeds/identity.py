@@ -8,6 +8,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from datetime import datetime
 from operator import attrgetter
+from typing import NamedTuple
 
 from trialog.records.entries import NewEntry
 
@@ -24,8 +25,15 @@ _WHERE_GIVEN = ("photo", "tablet_number", "tablet_time", "cause")
 """Facts that lines have only since tablets log on their own, and since rulings name a cause. A
 tablet's number in these records is not among them: it is another one in each."""
 
-Surroundings = tuple[str, str, str]
-"""What an id is made of before, between and after a line's time and its cycle's number."""
+
+class Surroundings(NamedTuple):
+    """What an id is made of before, between and after a line's time and its cycle's number."""
+
+    before: str
+    between: str
+    after: str
+    in_shift: bool
+
 
 _always, _where_given = attrgetter(*_ALWAYS), attrgetter(*_WHERE_GIVEN)
 
@@ -39,7 +47,12 @@ class Identities:
     """
 
     cell_id: int
-    _seen: Counter[str] = field(default_factory=Counter)
+    _in_shifts: Counter[str] = field(default_factory=Counter)
+    _of_none: Counter[str] = field(default_factory=Counter)
+
+    def leave_shifts(self) -> None:
+        """Forget the lines of the shifts so far, of which there will be no more."""
+        self._in_shifts.clear()
 
     def named(self, entry: NewEntry) -> NewEntry:
         """Return a line with an id made for it; the one it has is not looked at."""
@@ -53,11 +66,9 @@ class Identities:
         self, around: Surroundings, occurred_at: datetime | None, number: int | None
     ) -> str:
         """Return the id that is made for a line with what stands around its time and number."""
-        before, between, after = around
-        content = f"{before}{occurred_at}{between}{number}{after}"
-        name = self._made(1, content)
-        self._seen[name] += 1
-        times = self._seen[name]
+        content = f"{around.before}{occurred_at}{around.between}{number}{around.after}"
+        name, seen = self._made(1, content), self._in_shifts if around.in_shift else self._of_none
+        seen[name] = times = seen[name] + 1
         return name if times == 1 else self._made(times, content)
 
     def _made(self, times: int, content: str) -> str:
@@ -84,7 +95,7 @@ def surroundings(entry: NewEntry) -> Surroundings:
     for place in places:
         facts[place] = _GAP
     before, between, after = "\x1f".join(facts).split(_GAP)
-    return before, between, after
+    return Surroundings(before, between, after, entry.shift is not None)
 
 
 _GAP = "\x00"

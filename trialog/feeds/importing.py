@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import gc
 from collections import Counter
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from sqlalchemy import func, select
@@ -14,11 +12,12 @@ from sqlalchemy.orm import Session
 
 from trialog.errors import ConflictError, TrialogError
 from trialog.feeds.columns import Form
-from trialog.feeds.csv_log import ParsedFile, read_csv
+from trialog.feeds.csv_log import CsvFile, Portion, read_csv
 from trialog.feeds.foreign_tablets import enter_tablets, keep_those_that_wrote
-from trialog.feeds.tables import RejectedLine
+from trialog.feeds.tables import RejectedLine, Row
 from trialog.records.audit import IMPORTED, record_event
-from trialog.records.logbook import Written, write_entries
+from trialog.records.batch import require_one_open
+from trialog.records.logbook import write_entries
 from trialog.records.models import Cell, CellRollup, Person, Shift
 from trialog.records.words import EntryKind
 
@@ -113,9 +112,8 @@ def import_csv(
     InvalidValueError
         If the file as a whole cannot be read.
     """
-    with collector_at_rest():
-        attempt = _Attempt(session, cell, read_csv(content, session, cell, now=now), actor, now)
-        return attempt.run(good_lines_only=good_lines_only, keep=True)
+    attempt = _Attempt(session, cell, read_csv(content, session, cell, now=now), actor, now)
+    return attempt.run(good_lines_only=good_lines_only, keep=True)
 
 
 def preview(
@@ -131,153 +129,156 @@ def preview(
 
     It takes the write lock like an import, so it too runs in a unit of work.
     """
-    with collector_at_rest():
-        attempt = _Attempt(session, cell, read_csv(content, session, cell, now=now), actor, now)
-        return attempt.run(good_lines_only=good_lines_only, keep=False)
+    attempt = _Attempt(session, cell, read_csv(content, session, cell, now=now), actor, now)
+    return attempt.run(good_lines_only=good_lines_only, keep=False)
 
 
-@contextmanager
-def collector_at_rest() -> Iterator[None]:
-    """Keep Python from looking for dead circles among a file's lines, which form none.
+@dataclass
+class _Outcome:
+    """What became of a file's lines so far."""
 
-    It would walk through all of them again and again: a quarter of the time of a large import.
-    """
-    ran = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if ran:
-            gc.enable()
+    rejected: dict[int, RejectedLine]
+    added: int = 0
+    repeated: int = 0
+    of_shifts: Counter[str] = field(default_factory=Counter)
+    """Lines added to each shift that the file touches."""
+
+    tablets: list[str] = field(default_factory=list)
+    torn: bool = False
+    """Whether a line that stands for several was written in part: it has to be left out whole."""
+
+    blocked: bool = False
+    """Whether the file would leave a shift open beside another."""
+
+    def count(self, portion: Portion, added: Collection[str], repeated: Collection[str]) -> None:
+        """Count a portion's lines that are in the logbook now, by shift."""
+        self.added += len(added)
+        self.repeated += len(repeated)
+        there = set(repeated)
+        for entry in portion.entries:
+            new = entry.client_id in added
+            if entry.shift is not None and (new or entry.client_id in there):
+                self.of_shifts[entry.shift] += new
+
+    def reject(self, line: int, portion: Portion, error: TrialogError) -> None:
+        """Take note of a line that cannot be written; what was found first stands."""
+        text = portion.rows[line].text
+        self.rejected.setdefault(line, RejectedLine(line, str(error), text))
 
 
 class _Attempt:
     """A file on its way into the logbook, held by a savepoint until all is known."""
 
     def __init__(
-        self, session: Session, cell: Cell, parsed: ParsedFile, actor: Person | None, now: datetime
+        self, session: Session, cell: Cell, file: CsvFile, actor: Person | None, now: datetime
     ) -> None:
         self._session = session
         self._cell = cell
-        self._parsed = parsed
+        self._file = file
         self._actor = actor
         self._now = now
-        self._rejected = {line.line: line for line in reversed(parsed.rejected)}
-        self._blocked = False
-        self._tablets: tuple[str, ...] = ()
 
     def run(self, *, good_lines_only: bool, keep: bool) -> ImportResult:
         """Write the good lines, look at the outcome, and keep it or roll it back."""
         before = self._labels()
         savepoint = self._session.begin_nested()
-        written = self._write()
-        while self._reject_torn_lines(written):
+        outcome = self._write({})
+        while outcome.torn:
             savepoint.rollback()
             savepoint = self._session.begin_nested()
-            written = self._write()
-        accepted = not self._blocked and (good_lines_only or not self._rejected)
-        result = self._result(written, before, accepted=accepted, kept=keep and accepted)
+            outcome = self._write(outcome.rejected)
+        accepted = not outcome.blocked and (good_lines_only or not outcome.rejected)
+        result = self._result(outcome, before, accepted=accepted, kept=keep and accepted)
         if result.written:
             savepoint.commit()
         else:
             savepoint.rollback()
         return result
 
-    def _write(self) -> Written:
+    def _write(self, rejected: Mapping[int, RejectedLine]) -> _Outcome:
         """Write what is not rejected yet, and take note of what the logbook rejects."""
+        outcome, opening, last = _Outcome(dict(rejected)), None, None
+        for portion in self._file.portions():
+            for line in portion.rejected:
+                outcome.rejected.setdefault(line.line, line)
+            self._write_portion(portion, outcome)
+            opening, last = _last_opening(portion) or opening, _last(portion) or last
+        try:
+            require_one_open(self._session, self._cell)
+        except ConflictError as error:
+            outcome.blocked = True
+            # Most likely it is an opening that leaves a shift open beside another.
+            if (row := opening or last) is not None:
+                outcome.rejected.setdefault(row.line, RejectedLine(row.line, str(error), row.text))
+        self._note_import(outcome.added)
+        return outcome
+
+    def _write_portion(self, portion: Portion, outcome: _Outcome) -> None:
         places = [
             place
-            for place, line in enumerate(self._parsed.lines)
-            if not (self._whole_lines and line in self._rejected)
+            for place, line in enumerate(portion.lines)
+            if not (self._whole_lines and line in outcome.rejected)
         ]
+        names = self._file.names
         entries, tablets = enter_tablets(
             self._session,
-            self._parsed.new_tablets,
-            [self._parsed.entries[place] for place in places],
+            {stand_in: name for name, stand_in in names.new_tablets.items()},
+            [portion.entries[place] for place in places],
             now=self._now,
         )
-        try:
-            written = write_entries(
-                self._session, self._cell, entries,
-                actor=self._actor, now=self._now, good_only=True,
-            )  # fmt: skip
-        except ConflictError as error:
-            self._blocked = True
-            self._reject(self._last_opening(), error)
-            return Written((), (), ())
-        for rejected in written.rejected:
-            self._reject(self._parsed.lines[places[rejected.index]], rejected.error)
-        self._tablets = keep_those_that_wrote(
-            self._session, tablets, entries, set(written.added),
-            actor=self._actor, now=self._now,
+        written = write_entries(
+            self._session, self._cell, entries,
+            actor=self._actor, now=self._now, good_only=True, one_open=False,
         )  # fmt: skip
-        self._note_import(written)
-        return written
+        for rejected in written.rejected:
+            outcome.reject(portion.lines[places[rejected.index]], portion, rejected.error)
+        added = set(written.added)
+        wrote = keep_those_that_wrote(
+            self._session, tablets, entries, added, actor=self._actor, now=self._now
+        )
+        names.know(wrote)
+        outcome.tablets += wrote
+        outcome.torn |= self._whole_lines and any(
+            line in outcome.rejected and entry.client_id in added
+            for line, entry in zip(portion.lines, portion.entries, strict=True)
+        )
+        outcome.count(portion, added, written.repeated)
 
-    def _note_import(self, written: Written) -> None:
+    def _note_import(self, added: int) -> None:
         """Put on record which lines came from a file: their photos cannot be here."""
-        if written.added:
+        if added:
             last = self._cell.chain_length
             record_event(
                 self._session, IMPORTED, "logbook", self._cell.id, actor=self._actor,
-                now=self._now, first=last - len(written.added) + 1, last=last,
+                now=self._now, first=last - added + 1, last=last,
             )  # fmt: skip
 
     @property
     def _whole_lines(self) -> bool:
         """Whether a line of the file stands for several lines that belong together."""
-        return self._parsed.form is Form.TALLIES
-
-    def _reject(self, line: int, error: TrialogError) -> None:
-        text = self._parsed.rows[line].text
-        self._rejected.setdefault(line, RejectedLine(line, str(error), text))
-
-    def _last_opening(self) -> int:
-        """Return the line that leaves a shift open beside another: most likely an opening."""
-        openings = (
-            line
-            for line, entry in zip(self._parsed.lines, self._parsed.entries, strict=True)
-            if entry.kind is EntryKind.SHIFT_OPENED
-        )
-        return max(openings, default=self._parsed.lines[-1])
-
-    def _reject_torn_lines(self, written: Written) -> bool:
-        """Say whether a line was written in part: then it has to be left out as a whole."""
-        if not self._whole_lines:
-            return False
-        added = set(written.added)
-        return any(
-            line in self._rejected and entry.client_id in added
-            for line, entry in zip(self._parsed.lines, self._parsed.entries, strict=True)
-        )
+        return self._file.form is Form.TALLIES
 
     def _labels(self) -> set[str]:
         statement = select(Shift.label).where(Shift.cell_id == self._cell.id)
         return set(self._session.scalars(statement))
 
     def _result(
-        self, written: Written, before: set[str], *, accepted: bool, kept: bool
+        self, outcome: _Outcome, before: set[str], *, accepted: bool, kept: bool
     ) -> ImportResult:
         return ImportResult(
-            form=self._parsed.form,
-            added=len(written.added) if accepted else 0,
-            repeated=len(written.repeated),
-            acceptable=len(written.added),
-            rejected=tuple(self._rejected[line] for line in sorted(self._rejected)),
-            shifts=tuple(self._summaries(written, before)),
-            tablets=self._tablets,
+            form=self._file.form,
+            added=outcome.added if accepted else 0,
+            repeated=outcome.repeated,
+            acceptable=0 if outcome.blocked else outcome.added,
+            rejected=tuple(outcome.rejected[line] for line in sorted(outcome.rejected)),
+            shifts=() if outcome.blocked else tuple(self._summaries(outcome, before)),
+            tablets=tuple(sorted(outcome.tablets)),
             written=kept,
         )
 
-    def _summaries(self, written: Written, before: set[str]) -> Iterator[ShiftSummary]:
-        ids = set(written.added)
-        standing = ids.union(written.repeated)
-        added: Counter[str] = Counter()
-        for entry in self._parsed.entries:
-            if entry.shift is not None and entry.client_id in standing:
-                added[entry.shift] += entry.client_id in ids
+    def _summaries(self, outcome: _Outcome, before: set[str]) -> Iterator[ShiftSummary]:
         counts = self._counts()
-        for label, lines in added.items():
+        for label, lines in outcome.of_shifts.items():
             cycles, failed = counts.get(label, (0, 0))
             yield ShiftSummary(label, label not in before, lines, cycles, failed)
 
@@ -295,3 +296,16 @@ class _Attempt:
         )
         rows = self._session.execute(statement)
         return {label: (int(cycles), int(failed)) for label, cycles, failed in rows}
+
+
+def _last_opening(portion: Portion) -> Row | None:
+    openings = [
+        line
+        for line, entry in zip(portion.lines, portion.entries, strict=True)
+        if entry.kind is EntryKind.SHIFT_OPENED
+    ]
+    return portion.rows[max(openings)] if openings else None
+
+
+def _last(portion: Portion) -> Row | None:
+    return portion.rows[portion.lines[-1]] if portion.lines else None

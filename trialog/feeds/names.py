@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from itertools import count
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -25,11 +26,12 @@ class Names:
     devices: Mapping[str, int]
     modes: Mapping[str, int]
     device_of_mode: Mapping[int, int]
-    tablets: Mapping[str, int]
+    tablets: dict[str, int]
     new_tablets: dict[str, int] = field(default_factory=dict)
     """Tablets that the file names and the records do not know, by numbers below 0 that stand for
     them until they are added."""
 
+    _stand_ins: Iterator[int] = field(default_factory=lambda: count(-1, -1))
     _rules: dict[tuple[str, str], str] = field(default_factory=dict)
 
     @classmethod
@@ -68,7 +70,13 @@ class Names:
         known = self.tablets.get(name)
         if known is not None:
             return known
-        return self.new_tablets.setdefault(check_name("tablet", name), -1 - len(self.new_tablets))
+        return self.new_tablets.setdefault(check_name("tablet", name), next(self._stand_ins))
+
+    def know(self, tablets: Mapping[str, int]) -> None:
+        """Take note of tablets that have been added to the records."""
+        self.tablets.update(tablets)
+        for name in tablets:
+            del self.new_tablets[name]
 
     def _find(self, kind: str, name: str, known: Mapping[str, int]) -> int:
         found = known.get(name)

@@ -13,7 +13,7 @@ from trialog.errors import InvalidValueError
 from trialog.feeds.cycle_log import Draft
 from trialog.feeds.identity import Identities
 from trialog.feeds.tables import RejectedLine, Row
-from trialog.records.entries import NewEntry
+from trialog.records.entries import NewEntry, storable
 from trialog.records.models import Cell, Shift
 from trialog.records.shiftlog import AFTER_CLOSE, counted_by_machine
 from trialog.records.words import EntryKind, Stage
@@ -130,10 +130,17 @@ def _undone(drafts: Sequence[Draft]) -> set[str]:
     }
 
 
+_MOST_NAMED = 1000
+"""How many shifts are asked for by name; of more, all of the cell's are read."""
+
+
 def _shifts_of_file(
     session: Session, cell: Cell, drafts: Sequence[Draft], undone: set[str]
 ) -> dict[str, ShiftOfFile]:
+    labels = {draft.shift for draft in drafts if draft.shift and storable(draft.shift)}
     statement = select(Shift).where(Shift.cell_id == cell.id)
+    if len(labels) <= _MOST_NAMED:
+        statement = statement.where(Shift.label.in_(labels))
     stored = {shift.label: shift for shift in session.scalars(statement)}
     shifts: dict[str, ShiftOfFile] = {}
     for draft in drafts:

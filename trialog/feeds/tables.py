@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE
+from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE, getincrementaldecoder
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -42,13 +42,33 @@ class RejectedLine:
 
 @dataclass(frozen=True)
 class Table:
-    """A file's header, with names made comparable, its rows, and rows that cannot be told apart."""
+    """A file's header, with names made comparable, and a way to its rows.
+
+    Rows are read off the file each time: half a million of them are never held at once.
+    """
 
     header: Sequence[str]
     titles: Sequence[str]
-    rows: Sequence[Row]
-    broken: Sequence[RejectedLine]
     delimiter: str
+    source: Source
+
+    def rows(self) -> Iterator[Row | RejectedLine]:
+        """Go through the rows below the header, and lines that cannot be told apart.
+
+        Raises
+        ------
+        InvalidValueError
+            If there are too many.
+        """
+        count = 0
+        for row in self.source.rows(self.delimiter):
+            if isinstance(row, Row):
+                count += 1
+                if count > MOST_LINES:
+                    rule = f"have at most {MOST_LINES} lines"
+                    raise InvalidValueError("file", rule, f"line {row.line}")
+            if count > 1 or isinstance(row, RejectedLine):
+                yield row
 
 
 def column_key(name: str) -> str:
@@ -63,28 +83,21 @@ def shortened(text: str) -> str:
 
 
 def read_table(content: bytes) -> Table:
-    """Read a CSV file: UTF-8, UTF-16 with a byte order mark, or Windows-1252.
+    """Read a CSV file's header: UTF-8, UTF-16 with a byte order mark, or Windows-1252.
 
     Raises
     ------
     InvalidValueError
         If the file as a whole cannot be read: too large, no text, no header.
     """
-    text = _decode(content)
-    delimiter = _find_delimiter(text)
-    rows: list[Row] = []
-    broken: list[RejectedLine] = []
-    for row in _rows(text, delimiter):
-        if isinstance(row, RejectedLine):
-            broken.append(row)
-        elif any(cell.strip() for cell in row.cells):
-            rows.append(row)
-        if len(rows) > MOST_LINES:
-            raise InvalidValueError("file", f"have at most {MOST_LINES} lines", f"line {row.line}")
-    if not rows:
-        raise InvalidValueError("file", "start with a line that names its columns", text[:40])
-    titles = _titles(rows[0])
-    return Table([column_key(title) for title in titles], titles, rows[1:], broken, delimiter)
+    source = Source(content, _encoding_of(content))
+    delimiter = _find_delimiter(source)
+    header = source.first(delimiter)
+    if header is None:
+        begin = content[:80].decode(source.encoding, errors="replace")[:40]
+        raise InvalidValueError("file", "start with a line that names its columns", begin)
+    titles = _titles(header)
+    return Table([column_key(title) for title in titles], titles, delimiter, source)
 
 
 def _titles(first: Row) -> list[str]:
@@ -100,54 +113,88 @@ def _titles(first: Row) -> list[str]:
     return titles
 
 
-def _decode(content: bytes) -> str:
+def _encoding_of(content: bytes) -> str:
+    """Return the character set of a file, all of which can be read by it."""
     if len(content) > LARGEST_FILE:
         raise InvalidValueError(
             "file", f"be at most {LARGEST_FILE // 2**20} MiB", f"{len(content) / 2**20:.1f} MiB"
         )
-    text = _text_of(content)
-    if "\x00" in text:
-        line = text.count("\n", 0, text.index("\x00")) + 1
-        raise InvalidValueError("file", "be text without NUL characters", f"one on line {line}")
-    if not text.strip():
-        raise InvalidValueError("file", "not be empty", f"{len(content)} bytes")
-    return text
-
-
-def _text_of(content: bytes) -> str:
     marks = ((BOM_UTF8, "utf-8-sig"), (BOM_UTF16_LE, "utf-16"), (BOM_UTF16_BE, "utf-16"))
     marked = [encoding for mark, encoding in marks if content.startswith(mark)]
     for encoding in marked or ("utf-8", "cp1252"):
         try:
-            return content.decode(encoding)
+            _require_text(content, encoding)
         except UnicodeDecodeError:
             continue
+        return encoding
     raise InvalidValueError(
         "file", "be text in UTF-8, UTF-16 with a byte order mark or Windows-1252", content[:20]
     )
 
 
-def _find_delimiter(text: str) -> str:
+def _require_text(content: bytes, encoding: str) -> None:
+    """Go through a file's text a piece at a time, so that a large one is not held twice."""
+    lines, blank = 1, True
+    decoder = getincrementaldecoder(encoding)()
+    for start in range(0, len(content) + 1, _PIECE):
+        piece = content[start : start + _PIECE]
+        text = decoder.decode(piece, final=len(piece) < _PIECE)
+        if "\x00" in text:
+            line = lines + text.count("\n", 0, text.index("\x00"))
+            raise InvalidValueError("file", "be text without NUL characters", f"one on line {line}")
+        lines += text.count("\n")
+        blank = blank and not text.strip()
+    if blank:
+        raise InvalidValueError("file", "not be empty", f"{len(content)} bytes")
+
+
+_PIECE = 2**20
+
+
+def _find_delimiter(source: Source) -> str:
     """Return the delimiter that parts the header into the most columns."""
 
     def columns(delimiter: str) -> int:
-        return max((len(row.cells) for row in _first_rows(text, delimiter)), default=0)
+        first = source.first(delimiter)
+        return 0 if first is None else len(first.cells)
 
     return max(DELIMITERS, key=columns)
 
 
-def _first_rows(text: str, delimiter: str) -> Iterator[Row]:
-    for row in _rows(text, delimiter):
-        if isinstance(row, Row) and any(cell.strip() for cell in row.cells):
-            yield row
-            return
+@dataclass(frozen=True)
+class Source:
+    """A file's bytes, and how they are read as text."""
+
+    content: bytes
+    encoding: str
+
+    def rows(self, delimiter: str) -> Iterator[Row | RejectedLine]:
+        """Go through the rows that are not blank, and lines that cannot be told apart."""
+        lines = _Lines(self)
+        reader = csv.reader(lines, delimiter=delimiter, strict=True)
+        while True:
+            first = lines.number + 1
+            lines.taken.clear()
+            try:
+                cells = next(reader)
+            except StopIteration:
+                return
+            except csv.Error as error:
+                yield _broken(first, lines, error)
+                continue
+            if any(map(str.strip, cells)):
+                yield Row(first, tuple(cells))
+
+    def first(self, delimiter: str) -> Row | None:
+        """Return the first row that is not blank; None if there is none."""
+        return next((row for row in self.rows(delimiter) if isinstance(row, Row)), None)
 
 
 class _Lines:
     """The file's lines, and which of them the reader has taken for its current row."""
 
-    def __init__(self, text: str) -> None:
-        self._lines = io.StringIO(text, newline="")
+    def __init__(self, source: Source) -> None:
+        self._lines = io.TextIOWrapper(io.BytesIO(source.content), source.encoding, newline="")
         self.number = 0
         self.taken: list[str] = []
 
@@ -159,20 +206,6 @@ class _Lines:
         self.number += 1
         self.taken.append(line)
         return line
-
-
-def _rows(text: str, delimiter: str) -> Iterator[Row | RejectedLine]:
-    lines = _Lines(text)
-    reader = csv.reader(lines, delimiter=delimiter, strict=True)
-    while True:
-        first = lines.number + 1
-        lines.taken.clear()
-        try:
-            yield Row(first, tuple(next(reader)))
-        except StopIteration:
-            return
-        except csv.Error as error:
-            yield _broken(first, lines, error)
 
 
 def _broken(first: int, lines: _Lines, error: csv.Error) -> RejectedLine:

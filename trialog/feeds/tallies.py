@@ -57,7 +57,10 @@ def read_tallies(
     reader = _TallyReader(table, names)
     lines: list[Line] = []
     rejected: list[RejectedLine] = []
-    for row in table.rows:
+    for row in table.rows():
+        if isinstance(row, RejectedLine):
+            rejected.append(row)
+            continue
         try:
             entries = [identities.named(entry) for entry in _entries(reader.tally(row))]
             for entry in entries:

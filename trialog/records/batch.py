@@ -364,11 +364,16 @@ def _facts(batch: Batch, entry: NewEntry, line: Line, label: str | None) -> dict
     }
 
 
-def require_one_open(batch: Batch) -> None:
-    """Refuse to leave two shifts of a cell open: nobody could tell where a tap belongs."""
-    open_shifts = select(Shift).where(Shift.cell_id == batch.cell.id, Shift.closed_at.is_(None))
-    labels = {shift.label for shift in batch.session.scalars(open_shifts)} - batch.touched
-    labels |= {label for label in batch.touched if batch.logs[label].closing is None}
+def require_one_open(session: Session, cell: Cell, batch: Batch | None = None) -> None:
+    """Refuse to leave two shifts of a cell open: nobody could tell where a tap belongs.
+
+    `batch`: what is about to be stored besides.
+    """
+    open_shifts = select(Shift).where(Shift.cell_id == cell.id, Shift.closed_at.is_(None))
+    labels = {shift.label for shift in session.scalars(open_shifts)}
+    if batch is not None:
+        labels -= batch.touched
+        labels |= {label for label in batch.touched if batch.logs[label].closing is None}
     if len(labels) > 1:
         names = " and ".join(sorted(labels))
         raise ConflictError(f"only one shift of a cell can be open, but these would be: {names}")

@@ -55,8 +55,11 @@ def write_entries(
     actor: Person | None,
     now: datetime,
     good_only: bool = False,
+    one_open: bool = True,
 ) -> Written:
     """Write lines into a cell's logbook: all of them, or with `good_only` those without fault.
+
+    Where more lines follow in the same transaction, `one_open` may be left to `require_one_open`.
 
     A line whose client id is there already with the same content changes nothing. The cell's
     row stays locked until the transaction ends, so that two tablets take turns.
@@ -84,7 +87,8 @@ def write_entries(
     if rejected and not good_only:
         raise RejectedEntriesError(rejected)
     if batch.fresh:
-        require_one_open(batch)
+        if one_open:
+            require_one_open(session, cell, batch)
         store(batch)
     return Written(tuple(batch.fresh), tuple(repeated), tuple(rejected))
 

@@ -1,0 +1,157 @@
+"""A large file is read in portions, and what its rows share once: it comes to the same."""
+
+from __future__ import annotations
+
+import uuid
+from datetime import timedelta
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from trialog.feeds import csv_log, cycle_log, identity
+from trialog.feeds.outline import Outline
+from trialog.feeds.tables import RejectedLine, read_table
+from trialog.records import batch
+from trialog.records.verify import verify
+
+HEADER = (
+    "shift,time,outcome,modes,operator,cycles,cycle,id,target,note,device,resets_evidence,reason"
+)
+
+
+TOLD = {"device": "arm", "resets_evidence": "yes", "note": "softer jaws"}
+
+
+def row(shift, time, outcome, **cells):
+    given = {"shift": shift, "time": time, "outcome": outcome, "operator": "Olga Operator"} | cells
+    return ",".join(str(given.get(column, "")) for column in HEADER.split(","))
+
+
+def log(*rows):
+    return "\n".join([HEADER, *rows]).encode()
+
+
+def parts(content, least=1):
+    """Return the lines at which the parts of a file begin and end."""
+    return [(part[0].line, part[-1].line) for part in Outline(read_table(content)).parted(least)]
+
+
+def test_a_portion_ends_where_no_shift_goes_on():
+    content = log(
+        row("A", "", "good"), row("A", "", "good"), row("B", "", "good"), row("'=C", "", "good"),
+        row("B", "", "note"), row("=C", "", "good"), row("", "", "revision"), row("D", "", "good"),
+    )  # fmt: skip
+    assert parts(content) == [(2, 3), (4, 7), (8, 8), (9, 9)]
+    assert parts(content, 3) == [(2, 7), (8, 9)]
+
+
+def test_an_undo_that_names_no_shift_holds_all_before_it_together():
+    content = log(
+        row("A", "", "good"), row("B", "", "good"), row("", "", " Undo"), row("C", "", "good")
+    )
+    assert parts(content) == [(2, 4), (5, 5)]
+
+
+def test_a_line_that_cannot_be_told_apart_stays_in_its_place():
+    content = log(row("A", "", "good"), 'A,"x"y,good', row("A", "", "good"), row("B", "", "good"))
+    (first, second) = Outline(read_table(content)).parted(1)
+    assert [type(one) is RejectedLine for one in first] == [False, True, False]
+    assert len(second) == 1
+
+
+def test_a_revision_that_stands_twice_is_two_lines_however_far_apart(intake, monkeypatch):
+    monkeypatch.setattr(csv_log, "PORTION", 1)
+    time = "2026-03-01T06:00Z"
+    revision = row("", time, "revision", **TOLD)
+    content = log(revision, row("A", time, "good"), revision, row("B", time, "good"))
+    assert intake.imports(content).added == 8  # each shift is opened and closed besides
+    again = intake.imports(content)
+    assert (again.added, again.repeated) == (0, 4)
+
+
+def test_a_shift_left_open_is_told_when_the_whole_file_is_known(intake, monkeypatch, reasons):
+    monkeypatch.setattr(csv_log, "PORTION", 1)
+    time = "2026-03-01T06:00Z"
+    content = log(row("A", time, "open"), row("B", time, "open"), row("", time, "revision", **TOLD))
+    result = intake.imports(content)
+    assert "only one shift of a cell can be open" in reasons(result)[3]
+    assert not result.written
+    assert intake.entries() == []
+
+
+@given(st.text(max_size=40))
+def test_an_id_is_a_name_based_uuid(name):
+    """RFC 9562, section 5.5, as Python's own library makes it."""
+    assert identity._uuid(name) == str(uuid.uuid5(identity._NAMESPACE, name))
+
+
+def _times(now):
+    minutes = st.integers(0, 3)
+    fair = minutes.map(lambda at: (now - timedelta(hours=5) + timedelta(minutes=at)).isoformat())
+    ahead = (now + timedelta(days=1)).isoformat()
+    return fair | st.sampled_from(["", "noon", ahead])
+
+
+@st.composite
+def logs(draw, now):
+    """A log of a few shifts with much that repeats, and with faults."""
+    rows = draw(
+        st.lists(
+            st.tuples(
+                st.sampled_from(["A", "A", "A", "B", "C", ""]),
+                _times(now),
+                st.sampled_from(["good", "good", "good", "failed", "note", "undo", "close"]),
+                st.sampled_from(["", "", "", "1", "2", "5", "x"]),
+                st.sampled_from(["", "", "", "@one", "@two", "bad id"]),
+            ),
+            max_size=12,
+        )
+    )
+    own = {"failed": {"modes": "dropped part"}, "note": {"note": "hm"}, "undo": {"target": "@Aone"}}
+    return log(
+        *(
+            row(
+                shift,
+                time,
+                outcome,
+                cycle=cycle,
+                id=name.replace("@", f"@{shift}"),
+                **own.get(outcome, {}),
+            )
+            for shift, time, outcome, cycle, name in rows
+        )
+    )
+
+
+@pytest.mark.database("sqlite")  # nothing here is left to the database
+@settings(
+    max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(data=st.data())
+def test_a_file_comes_to_the_same_however_it_is_read(intake, data):
+    content = data.draw(logs(intake.now))
+
+    def outcome(*patches):
+        intake.start_anew()
+        name = f"n{intake.cell.id:05}"  # a line's id is one of all cells'
+        with pytest.MonkeyPatch.context() as patch:
+            for patched in patches:
+                patch.setattr(*patched)
+            named = content.replace(b"@", name.encode())
+            result = intake.imports(named, good_lines_only=True)
+        lines = [
+            (one.kind, one.shift and one.shift.label, one.occurred_at, one.cycle_number, one.text)
+            for one in intake.entries()
+        ]
+        return str(result).replace(name, "@"), lines
+
+    one_by_one = [
+        (cycle_log._Alike, "draft", lambda *_: None), (batch, "_goes_on", lambda _: False),
+    ]  # fmt: skip
+    plain = outcome(*one_by_one)
+    assert outcome() == plain
+    assert outcome((csv_log, "PORTION", 1)) == plain
+    assert outcome((csv_log, "PORTION", 1), *one_by_one) == plain
+    assert verify(intake.session) == []
+    intake.session.rollback()
