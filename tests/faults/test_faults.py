@@ -9,7 +9,6 @@ import time
 
 import pytest
 from support.cutting import CuttingProxy
-from support.fork_server import ForkServer
 from support.killable import KillableServer
 from support.plant import differences, make_plant
 from support.trouble import (
@@ -24,14 +23,6 @@ from trialog.records.database import make_engine, make_sessions
 from trialog.records.schema import upgrade
 
 SEED = 20_260_302
-
-
-@pytest.fixture(scope="module")
-def forks():
-    """Return the process that servers are forks of: it has imported what each of them needs."""
-    server = ForkServer()
-    yield server
-    server.end()
 
 
 @pytest.fixture

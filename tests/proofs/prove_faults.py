@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import pytest
 from support.cluster import make_cluster
-from support.fork_server import ForkServer
 from support.killable import KillableServer
 from support.plant import differences, make_plant
 from support.trouble import Blows, fail_over, kill_again_and_again, kill_database, log_through
@@ -32,14 +31,6 @@ class Total:
     hits: int = 0
     untold: int = 0
     acknowledged: int = 0
-
-
-@pytest.fixture(scope="module")
-def forks():
-    """Return the process that servers are forks of: a start takes half a second, not three."""
-    server = ForkServer()
-    yield server
-    server.end()
 
 
 @pytest.fixture

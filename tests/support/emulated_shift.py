@@ -45,7 +45,7 @@ class EmulatedShift:
 
 
 def make_shift(
-    seed, modes, *, taps=960, cuts=40, reloads=5, browser_kills=3, server_kills=2
+    seed, modes, *, taps=480, cuts=40, reloads=5, browser_kills=3, server_kills=2
 ) -> EmulatedShift:
     """Make a shift; the same seed makes the same one."""
     chance = random.Random(seed)

@@ -6,6 +6,7 @@ import itertools
 from datetime import UTC, datetime
 
 import pytest
+from support.fork_server import ForkServer
 from support.kept_browser import KeptBrowser, listen
 from support.killable import KillableServer
 from support.tablet_page import TabletPage
@@ -33,10 +34,18 @@ def code_for(session, people, cell):
     return make
 
 
+@pytest.fixture(scope="session")
+def forks():
+    """Return the process that servers are forks of: a start takes half a second, not three."""
+    forks = ForkServer()
+    yield forks
+    forks.end()
+
+
 @pytest.fixture
-def killable_server(database, people, cell, tmp_path):
+def killable_server(database, people, cell, tmp_path, forks):
     """Return a server process on the database, with people and a cell in it."""
-    server = KillableServer(database, tmp_path)
+    server = KillableServer(database, tmp_path, forks=forks)
     server.start()
     yield server
     server.stop()

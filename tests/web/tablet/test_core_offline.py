@@ -208,8 +208,10 @@ def test_two_tabs_on_plain_http_send_each_line_once(playwright, stub, stub_url):
         stub.trouble = None
         one.nudge()
         two.nudge()
-        one.wait_sent()
-        two.wait_sent()
+        for tab in (one, two):
+            tab.page.wait_for_function("() => trialog.outbox.waiting.length === 0")
+            tab.page.evaluate("() => trialog.tablet.refresh()")  # which it does every 15 seconds
+            tab.wait_sent()
         assert stub.numbers == list(range(1, 11))
     finally:
         browser.close()

@@ -71,6 +71,8 @@ def fill_disk(core):
 
 
 def test_a_full_disk_keeps_lines_in_memory_says_so_and_writes_them_down_later(core, stub):
+    core.page.clock.install()
+    core.reload()
     stub.trouble = "down"
     core.add(2)
     make_room = fill_disk(core)
@@ -81,6 +83,7 @@ def test_a_full_disk_keeps_lines_in_memory_says_so_and_writes_them_down_later(co
     assert "not-kept" in now["limits"]
     assert stored_numbers(core) == [1, 2]
     make_room()
+    core.page.clock.fast_forward(5_000)  # after that it is tried again
     core.page.wait_for_function("() => trialog.outbox.notKept === 0")
     assert "not-kept" not in core.now()["limits"]
     core.add()

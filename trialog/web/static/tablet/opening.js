@@ -97,6 +97,7 @@
     ticked.clear();
     $("open-lot").value = "";
     typed.clear();
+    if (outbox.waiting.length === 0) tablet.refresh(); /* the reading that the last shift closed with */
     machine.ask();
   }
 
