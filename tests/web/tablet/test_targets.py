@@ -48,20 +48,20 @@ def three_by_three(session, cell, now):
                 add_mode(session, device, name, Effect.NUISANCE, actor=None, now=now)
 
 
-def assert_faultless(tablet, find, shapes, views=VIEWS):
-    """Hold every view in every shape to what `find` looks for, and tell all that is wrong at once.
+def assert_faultless(tablet, *looks, views=VIEWS):
+    """Hold every view to what each look finds in its shapes, and tell all that is wrong at once.
 
     A view is brought up once and turned into one shape after another, as a tablet is that is
     turned around.
     """
     found = {}
     for view, root in each_view(tablet, views):
-        for width, height in shapes:
+        for find, (width, height) in [(find, one) for find, shapes in looks for one in shapes]:
             tablet.page.set_viewport_size({"width": width, "height": height})
             assert tablet.page.evaluate("[innerWidth, innerHeight]") == [width, height]
             there = find(tablet.page, root, width, height)
             if wrong := {kind: what for kind, what in there.items() if what}:
-                found[view, width, height] = wrong
+                found[view, find.__name__, width, height] = wrong
     assert found == {}, pformat(found, width=120)
 
 
@@ -69,17 +69,42 @@ def sizes(boxes):
     return [(box["name"], box["text"], round(box["width"]), round(box["height"])) for box in boxes]
 
 
-def test_every_target_is_20_mm_large_and_12_mm_from_the_next(tablet_on):
-    def find(page, root, _width, _height):
-        boxes = targets_in(page, root)
-        return {
-            "no target": [] if boxes else [root],
-            "too small": sizes(too_small(boxes)),
-            "too near": too_near(boxes),
-            "cut off": clipped_in(page, root),
-        }
+def on_a_tablet(page, root, _width, _height):
+    """Every target is 20 mm large and 12 mm from the next."""
+    boxes = targets_in(page, root)
+    return {
+        "no target": [] if boxes else [root],
+        "too small": sizes(too_small(boxes)),
+        "too near": too_near(boxes),
+        "cut off": clipped_in(page, root),
+    }
 
-    assert_faultless(tablet_on(), find, TABLETS)
+
+def on_a_phone_or_a_13_inch_screen(page, root, width, _height):
+    """A phone and a larger screen show everything, with targets for a thumb."""
+    boxes = targets_in(page, root)
+    return {
+        "too small": sizes(too_small(boxes, PHONE_TARGET)),
+        "too near": too_near(boxes, PHONE_GAP),
+        "cut off": clipped_in(page, root),
+        "beyond the side": outside(boxes, width, float("inf")),
+    }
+
+
+def with_text_of_twice_the_size(page, root, width, _height):
+    """All of the text is there, and the page is no wider; until it is loaded anew."""
+    page.evaluate("document.documentElement.style.fontSize = '200%'")
+    wide = page.evaluate("document.documentElement.scrollWidth") > width
+    return {"cut off": clipped_in(page, root), "scrolls sideways": [root] if wide else []}
+
+
+def test_every_view_can_be_hit_and_read_on_tablets_on_a_phone_and_with_large_text(tablet_on):
+    assert_faultless(
+        tablet_on(),
+        (on_a_tablet, TABLETS),
+        (on_a_phone_or_a_13_inch_screen, [PHONE, LYING, LAPTOP]),
+        (with_text_of_twice_the_size, TABLETS),
+    )
 
 
 def test_nine_failure_modes_fit_without_scrolling(tablet_on, three_by_three):
@@ -96,29 +121,8 @@ def test_nine_failure_modes_fit_without_scrolling(tablet_on, three_by_three):
             "largest": [] if largest["name"] in LARGEST else [largest["name"]],
         }
 
-    assert_faultless(tablet_on(), find, [*TABLETS, (1280, 690), (800, 1160)], BOARDS)
-
-
-def test_text_of_twice_the_size_is_all_there(tablet_on):
-    def find(page, root, width, _height):
-        page.evaluate("document.documentElement.style.fontSize = '200%'")
-        wide = page.evaluate("document.documentElement.scrollWidth") > width
-        return {"cut off": clipped_in(page, root), "scrolls sideways": [root] if wide else []}
-
-    assert_faultless(tablet_on(), find, TABLETS)
-
-
-def test_a_phone_and_a_13_inch_screen_show_everything(tablet_on):
-    def find(page, root, width, _height):
-        boxes = targets_in(page, root)
-        return {
-            "too small": sizes(too_small(boxes, PHONE_TARGET)),
-            "too near": too_near(boxes, PHONE_GAP),
-            "cut off": clipped_in(page, root),
-            "beyond the side": outside(boxes, width, float("inf")),
-        }
-
-    assert_faultless(tablet_on(), find, [PHONE, LYING, LAPTOP])
+    shapes = [*TABLETS, (1280, 690), (800, 1160)]
+    assert_faultless(tablet_on(), (find, shapes), views=BOARDS)
 
 
 def test_no_sheet_is_left_out_of_these_measurements(tablet_on):
