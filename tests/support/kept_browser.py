@@ -8,6 +8,7 @@ from contextlib import suppress
 
 from playwright.sync_api import Error
 from support.browsing import SWITCHES, browser_path
+from support.hashing import QUICK_IN_A_PAGE
 
 CLOCK = """(() => {
   const True = Date;
@@ -58,6 +59,7 @@ class KeptBrowser:
             self._folder, executable_path=browser_path(), args=list(SWITCHES), **self._options
         )
         self.context.set_default_timeout(15_000)
+        self.context.add_init_script(QUICK_IN_A_PAGE)
         self.context.add_init_script(CLOCK)
         self.context.add_init_script(f"window.moveClock({self._moved})")
         self.page = self.context.pages[0]

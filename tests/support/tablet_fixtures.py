@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 
 import pytest
 from support.fork_server import ForkServer
+from support.hashing import QUICK_IN_A_PAGE
 from support.kept_browser import KeptBrowser, listen
 from support.killable import KillableServer
 from support.tablet_page import TabletPage
@@ -94,6 +95,7 @@ def tablet_on(browser, live_server, begin_tablet):
     def make(*, person=None, url=live_server.url, before=None, **options):
         context = browser.new_context(**{"viewport": TABLET, "has_touch": True} | options)
         context.set_default_timeout(10_000)
+        context.add_init_script(QUICK_IN_A_PAGE)
         contexts.append(context)
         page = context.new_page()
         listen(page, complaints)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from support.browsing import serving
 from support.core_page import CorePage
+from support.hashing import QUICK_IN_A_PAGE
 from support.kept_browser import KeptBrowser
 from support.stub_server import StubServer
 
@@ -27,10 +28,12 @@ def core_page(browser, stub_url):
     """Return a maker of pages; those of one context are tabs of one tablet."""
     contexts, complaints = [], []
 
-    def make(context=None, **options):
+    def make(context=None, *, hashes_as_shipped=False, **options):
         if context is None:
             context = browser.new_context(has_touch=True, **options)
             context.set_default_timeout(15_000)
+            if not hashes_as_shipped:
+                context.add_init_script(QUICK_IN_A_PAGE)
             contexts.append(context)
         page = context.new_page()
         page.on("pageerror", lambda error: complaints.append(str(error)))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+
 import pytest
 from support.stub_server import PEOPLE
 
@@ -35,6 +37,14 @@ def test_who_signed_in_with_the_network_signs_in_without(offline):
     answer = offline.sign_in()
     assert (answer["ok"], answer["offline"], answer["person"]["name"]) == (True, True, PEOPLE[1][0])
     assert offline.now()["person"] == 1
+
+
+def test_what_is_kept_of_a_pin_is_a_slow_hash(core_page):
+    tablet = core_page(hashes_as_shipped=True).enrol()
+    assert tablet.sign_in()["ok"]
+    kept = tablet.page.evaluate("() => trialog.store.get('people')[1]")
+    pin, salt = PEOPLE[1][1].encode(), kept["salt"].encode()
+    assert kept["hash"] == hashlib.pbkdf2_hmac("sha256", pin, salt, 600_000).hex()
 
 
 def test_who_never_signed_in_here_cannot_without_the_network(offline):
