@@ -36,7 +36,10 @@ def pytest_configure(config):
 
 
 COUNTED = ("reliability", "evidence", "checks")
-"""Folders of tests that reach every line which must be reached; counting takes twice the time."""
+"""Folders of tests that reach every line which must be reached; counting takes twice the time.
+
+A long simulation among them bears the mark `no_cover` itself: shorter tests reach its lines too.
+"""
 
 
 def pytest_collection_modifyitems(items):

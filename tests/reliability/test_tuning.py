@@ -37,6 +37,7 @@ risks = given(
 )
 
 
+@pytest.mark.no_cover
 @risks
 @seeded
 def test_both_exact_risks_hold(limit, ratio, confidence, good_pass):
@@ -46,6 +47,7 @@ def test_both_exact_risks_hold(limit, ratio, confidence, good_pass):
     assert plan.pass_chance(limit / ratio) >= good_pass
 
 
+@pytest.mark.no_cover
 @risks
 @seeded
 def test_it_is_never_longer_on_average_than_the_fixed_plan(limit, ratio, confidence, good_pass):

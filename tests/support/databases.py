@@ -127,9 +127,10 @@ class Furnished:
         with make_sessions(engine)() as session:
             if "people" in names:
                 add_people(session, self._hashes, now)
+                session.commit()  # each by itself, so that the audit tells of each
             if "cell" in names:
                 make_cell(session, now)
-            session.commit()
+                session.commit()
         engine.dispose()
 
 
