@@ -97,7 +97,6 @@ def test_a_go_rules_the_limit_out():
     assert found.upper <= 0.002
 
 
-@pytest.mark.no_cover
 @pytest.mark.parametrize("decision_rate", [0.3, 0.35])
 def test_a_bad_device_stands_at_go_no_more_often_than_the_plan_says(decision_rate):
     """Looked at after every cycle, run on to the end, GO taken whenever it shows: exactly."""

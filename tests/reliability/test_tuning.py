@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from trialog.errors import InvalidValueError
 from trialog.reliability import (
@@ -55,6 +56,17 @@ def test_it_is_never_longer_on_average_than_the_fixed_plan(limit, ratio, confide
     assert plan.expected_cycles(limit) <= fixed.cycles
     assert plan.expected_cycles(limit / ratio) <= fixed.cycles
     assert plan.max_cycles <= 3 * fixed.cycles
+
+
+def test_it_ends_sooner_where_no_number_of_failures_holds_both_risks_at_its_longest():
+    """Of six cycles one failure is too few for the good device, and two too many for the bad."""
+    plan, fixed = both(0.4, 1.5, 0.6, 0.5)
+    longest = 3 * fixed.cycles
+    assert stats.binom.cdf(1, longest, 0.4 / 1.5) < 0.5
+    assert stats.binom.cdf(2, longest, 0.4) > 1 - 0.6
+    assert plan.max_cycles < longest
+    assert plan.pass_chance(0.4) <= 1 - 0.6
+    assert plan.pass_chance(0.4 / 1.5) >= 0.5
 
 
 @pytest.mark.parametrize("confidence", [0.8, 0.9, 0.95, 0.99])
