@@ -27,7 +27,7 @@ from trialog.feeds.values import (
     read_word,
     read_yes_no,
 )
-from trialog.records.entries import NewEntry, check_form, check_line, check_whole
+from trialog.records.entries import NewEntry, check_form, check_line, check_time, check_whole
 from trialog.records.formulas import unguard
 from trialog.records.words import (
     Condition,
@@ -118,9 +118,10 @@ class _Alike:
     def __init__(self, header: Sequence[str], reader: _Reader) -> None:
         self._reader = reader
         self._width = len(header)
-        self._own = [header.index(column) if column in header else None for column in _OWN_CELLS]
-        common = [place for place in range(self._width) if place not in self._own]
-        self._common = itemgetter(*common)
+        # A column that the file lacks is looked for behind the last one, where nothing stands.
+        own = [header.index(one) if one in header else self._width for one in _OWN_CELLS]
+        self._own = itemgetter(*own)
+        self._common = itemgetter(*(at for at in range(self._width) if at not in own))
         self._known: dict[Any, _Known] = {}
 
     def draft(self, row: Row) -> Draft | None:
@@ -130,11 +131,9 @@ class _Alike:
         like = self._known.get(self._common(row.cells))
         if like is None:
             return None
-        name, time, cycle = (
-            "" if place is None else row.cells[place].strip() for place in self._own
-        )
+        name, time, cycle = self._own((*row.cells, ""))
         try:
-            entry = self._reader.again(like, unguard(name), time, cycle)
+            entry = self._reader.again(like, unguard(name.strip()), time.strip(), cycle.strip())
         except TrialogError:
             return None
         return Draft(row, like.draft.kind, like.draft.shift, like.draft.stage, entry)
@@ -264,13 +263,15 @@ class _Reader:
             raise InvalidValueError("cycle", f"be empty on a {like.entry.kind} line", cycle)
         moment = read_time("time", time) if time else None
         number = self._cycle_number("cycle", cycle) if cycle else None
-        line = like.entry.again(name or "-", moment, number)
-        check_line(line, self._now)
         if name:
+            line = like.entry.again(name, moment, number)
+            check_line(line, self._now)
             return line
+        if moment is not None:
+            check_time("time", moment, self._now)
         # Not before: a line without fault alone is counted as one that stood there.
-        name = self._identities.name_in(like.around, moment, number)
-        return like.entry.again(name, moment, number)
+        made = self._identities.name_in(like.around, moment, number)
+        return like.entry.again(made, moment, number)
 
     def _checked(self, kind: EntryKind, fields: dict[str, Any]) -> NewEntry:
         entry = NewEntry(kind=kind, **{"client_id": "-", **fields})

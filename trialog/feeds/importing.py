@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 from collections import Counter
 from collections.abc import Collection, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -112,8 +114,9 @@ def import_csv(
     InvalidValueError
         If the file as a whole cannot be read.
     """
-    attempt = _Attempt(session, cell, read_csv(content, session, cell, now=now), actor, now)
-    return attempt.run(good_lines_only=good_lines_only, keep=True)
+    with collector_at_rest():
+        attempt = _Attempt(session, cell, read_csv(content, session, cell, now=now), actor, now)
+        return attempt.run(good_lines_only=good_lines_only, keep=True)
 
 
 def preview(
@@ -129,8 +132,24 @@ def preview(
 
     It takes the write lock like an import, so it too runs in a unit of work.
     """
-    attempt = _Attempt(session, cell, read_csv(content, session, cell, now=now), actor, now)
-    return attempt.run(good_lines_only=good_lines_only, keep=False)
+    with collector_at_rest():
+        attempt = _Attempt(session, cell, read_csv(content, session, cell, now=now), actor, now)
+        return attempt.run(good_lines_only=good_lines_only, keep=False)
+
+
+@contextmanager
+def collector_at_rest() -> Iterator[None]:
+    """Keep Python from looking for dead circles among a file's lines, which form none.
+
+    That is a fifth of the time of an import. What is let go of is freed all the same.
+    """
+    ran = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if ran:
+            gc.enable()
 
 
 @dataclass

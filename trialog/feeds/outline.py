@@ -20,6 +20,7 @@ class Outline:
         self._shift = table.header.index("shift")
         self._outcome = table.header.index("outcome")
         self._last: dict[str, int] = {}
+        self._labels: dict[str, str] = {}
         for place, row in enumerate(table.rows()):
             if bound := self._bound_to(row):
                 self._last[bound] = place
@@ -41,11 +42,11 @@ class Outline:
         """Return what binds a row to others: its shift; to all before it, where it only undoes."""
         if isinstance(row, RejectedLine):
             return ""
-        label = self._cell(row, self._shift)
+        written = row.cells[self._shift] if self._shift < len(row.cells) else ""
+        label = self._labels.get(written)
+        if label is None:
+            label = self._labels[written] = unguard(written).strip()
         if label:
             return label
-        undoes = self._cell(row, self._outcome).casefold() == EntryKind.UNDO
-        return _ANY if undoes else ""
-
-    def _cell(self, row: Row, place: int) -> str:
-        return unguard(row.cells[place]).strip() if place < len(row.cells) else ""
+        outcome = row.cells[self._outcome] if self._outcome < len(row.cells) else ""
+        return _ANY if outcome.strip().casefold() == EntryKind.UNDO else ""

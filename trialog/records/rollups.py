@@ -189,6 +189,8 @@ def roll_up(
 def _rulings(standing: Sequence[Line]) -> dict[tuple[str, int | None], bool]:
     """Return the ruling in force by failed line and mode; a later one replaces an earlier."""
     rulings: dict[tuple[str, int | None], bool] = {}
+    if all(line.kind is not EntryKind.RULING for line in standing):
+        return rulings
     by_id = {line.client_id: line for line in standing}
     for line in standing:
         if line.kind is EntryKind.RULING and line.target in by_id:
