@@ -14,8 +14,10 @@ from types import SimpleNamespace
 import pytest
 from support.https import PATIENCE, ask
 
+from trialog.cli.signals import heeding_signals
 from trialog.errors import ConflictError, InvalidValueError
 from trialog.web.database import state
+from trialog.web.ending import ending_of
 from trialog.web.server import listen
 from trialog.web.tls import hostnames
 from trialog.web.tls.serving import serve_tls
@@ -86,7 +88,8 @@ def test_a_new_address_is_served_without_a_restart(app, settings, monkeypatch):
         visitor.append(threading.Thread(target=visit, args=[trust]))
         visitor[0].start()
 
-    serve_tls(app, settings, announce=announce, check_seconds=0.01)
+    with heeding_signals(ending_of(app).ask):
+        serve_tls(app, settings, announce=announce, check_seconds=0.01)
     visitor[0].join()
     assert seen == [200, True, 200]
 

@@ -1,6 +1,7 @@
 """Rulings and what-if in a real Chromium: by the keyboard alone, and on a small screen."""
 
 import pytest
+from playwright.sync_api import expect
 from support.looks import CONTRAST, NAMELESS, SMALL_CONTROLS, SMALLEST_TARGET, SPILL
 
 from trialog.records.models import Entry
@@ -24,7 +25,8 @@ def queue(page, live_server, on_trial, engineer):
 
 def test_failure_after_failure_is_ruled_on_without_a_mouse(queue, on_trial):
     for words in ("bar end", "bar end too"):
-        queue.keyboard.type("raw part")  # the focus is on the first failure's cause
+        expect(queue.locator("select:focus")).to_have_count(1)  # the first failure's cause
+        queue.keyboard.type("raw part")
         queue.keyboard.press("Tab")
         queue.keyboard.type(words)
         queue.keyboard.press("Tab")
