@@ -120,7 +120,8 @@ def _is_new(batch: Batch, entry: NewEntry) -> bool:
 
 def _goes_on(entry: NewEntry) -> bool:
     """Say whether of lines that say the same as this one only the first need be looked at."""
-    return entry.kind in COUNTED and entry.tablet_id is None and not entry.counts_by_counter
+    own = entry.tablet_id is not None or entry.waited or entry.counts_by_counter
+    return entry.kind in COUNTED and not own
 
 
 def _admit_of_people(batch: Batch, entry: NewEntry, moment: datetime) -> None:

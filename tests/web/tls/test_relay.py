@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import socket
 import ssl
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import replace
 from datetime import timedelta
 from ipaddress import ip_address
@@ -205,9 +205,9 @@ def test_plain_http_on_the_https_port_is_told_so(https, method):
 
 
 def test_headers_beyond_all_measure_are_refused(https):
-    with https.connect() as stream:
-        status, _ = ask(stream, headers=["X-Large: " + "a" * 300_000])
-    assert status == 431
+    # Who is still sending as the server closes may lose its answer (RFC 9112, section 9.6).
+    with https.connect() as stream, suppress(ConnectionError, ssl.SSLError):
+        assert ask(stream, headers=["X-Large: " + "a" * 300_000])[0] == 431
     assert https.get()[0] == 200
 
 
