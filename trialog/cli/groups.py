@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from importlib import import_module
@@ -11,6 +10,7 @@ from typing import Any
 import click
 
 from trialog.errors import TrialogError
+from trialog.garbage import no_search
 
 
 class Refusal(click.ClickException):
@@ -39,21 +39,9 @@ class LazyGroup(click.Group):
         if cmd_name not in self._lazy:
             return super().get_command(ctx, cmd_name)
         module, _, attribute = self._lazy[cmd_name].partition(":")
-        with what_stays():
+        with no_search():
             command: click.Command = getattr(import_module(module), attribute)
         return command
-
-
-@contextmanager
-def what_stays() -> Iterator[None]:
-    """Look for no garbage while something is loaded that stays: that would take a fifth more."""
-    looking = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if looking:
-            gc.enable()
 
 
 class RootGroup(LazyGroup):

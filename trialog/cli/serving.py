@@ -16,11 +16,11 @@ from flask import Flask
 
 from trialog import __version__
 from trialog.cli.announcing import announce_https, mention_feeds
-from trialog.cli.groups import what_stays
 from trialog.cli.places import Place, engine_on, place_options, reachable
 from trialog.cli.signals import heeding_signals
 from trialog.cli.units import UNITS, service_of
 from trialog.errors import InvalidValueError
+from trialog.garbage import no_search
 from trialog.notices import sending
 from trialog.records.schema import require_current
 from trialog.web import create_app
@@ -151,7 +151,7 @@ def _serve_one(
     config: Mapping[str, Any], before: str, qr: bool, ports: SharedPorts | None, *, first: bool
 ) -> None:
     """Serve in this process. Of several that do, the first says where."""
-    with reachable(str(config["DATABASE_URL"])), what_stays():
+    with reachable(str(config["DATABASE_URL"])), no_search():
         app = create_app(config)
         if first:
             with state(app).sessions() as session:
