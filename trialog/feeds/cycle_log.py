@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from operator import itemgetter
 from typing import Any, NamedTuple
 
@@ -143,14 +145,18 @@ class _Alike:
         if len(self._known) == _MOST_KNOWN:
             self._known.clear()
         if draft.entry is not None and len(draft.row.cells) == self._width:
-            known = _Known(draft, draft.entry, surroundings(draft.entry))
-            self._known[self._common(draft.row.cells)] = known
+            self._known[self._common(draft.row.cells)] = _Known(draft, draft.entry)
 
 
-class _Known(NamedTuple):
+@dataclass(frozen=True)
+class _Known:
     draft: Draft
     entry: NewEntry
-    around: Surroundings
+
+    @cached_property
+    def around(self) -> Surroundings:
+        """What ids of lines that say the same are made with; of most rows there is only one."""
+        return surroundings(self.entry)
 
 
 _OWN_CELLS = ("id", "time", "cycle")
@@ -276,7 +282,7 @@ class _Reader:
     def _checked(self, kind: EntryKind, fields: dict[str, Any]) -> NewEntry:
         entry = NewEntry(kind=kind, **{"client_id": "-", **fields})
         if "client_id" not in fields:
-            entry = NewEntry(kind=kind, client_id=self._identities.name_of(entry), **fields)
+            entry = self._identities.named(entry)
         without = (EntryKind.REVISION, EntryKind.COUNT)
         if entry.shift is None and entry.target is None and kind not in without:
             raise InvalidValueError("shift", "be given", "")

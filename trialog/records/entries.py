@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Hashable
 from datetime import UTC, datetime, timedelta
-from functools import lru_cache
 from operator import attrgetter
 from typing import Any, NamedTuple
 
@@ -113,9 +112,6 @@ class NewEntry(NamedTuple):
         return self.kind is EntryKind.GOOD and self.cycles is None and self.counter is not None
 
 
-_REMEMBERED = 4096
-
-
 def check_form(entry: NewEntry, now: datetime) -> None:
     """Check what can be said of a new line without the records.
 
@@ -125,9 +121,15 @@ def check_form(entry: NewEntry, now: datetime) -> None:
         Naming the first field that breaks its rule.
     """
     check_line(entry, now)
-    _check_said(entry.again("-", None, None))
-    if entry.cycle_number is not None:
-        _refuse_strays(entry)
+    check_length("text", entry.text, TEXT_LIMIT)
+    check_length("reason", entry.reason, TEXT_LIMIT)
+    if entry.counter is not None:
+        check_whole("counter", entry.counter, 0, LARGEST_COUNTER)
+    if entry.target is not None and not CLIENT_ID.fullmatch(entry.target):
+        raise InvalidValueError("target", "be a line's client_id", entry.target)
+    _check_tablet(entry)
+    _refuse_strays(entry)
+    _FORMS[entry.kind](entry)
 
 
 def check_line(entry: NewEntry, now: datetime) -> None:
@@ -140,20 +142,6 @@ def check_line(entry: NewEntry, now: datetime) -> None:
         check_time("time", entry.occurred_at, now)
     if entry.cycle_number is not None:
         check_whole("cycle number", entry.cycle_number, 1, LARGEST_CYCLE_NUMBER)
-
-
-@lru_cache(_REMEMBERED)
-def _check_said(entry: NewEntry) -> None:
-    """Check what a line says; what was found without fault is not looked at again."""
-    check_length("text", entry.text, TEXT_LIMIT)
-    check_length("reason", entry.reason, TEXT_LIMIT)
-    if entry.counter is not None:
-        check_whole("counter", entry.counter, 0, LARGEST_COUNTER)
-    if entry.target is not None and not CLIENT_ID.fullmatch(entry.target):
-        raise InvalidValueError("target", "be a line's client_id", entry.target)
-    _check_tablet(entry)
-    _refuse_strays(entry)
-    _FORMS[entry.kind](entry)
 
 
 def _check_tablet(entry: NewEntry) -> None:
