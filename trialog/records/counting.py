@@ -102,14 +102,17 @@ class Moment:
     near: int
 
 
-def shift_facts(session: Session, cell: Cell, log: ShiftLog) -> dict[str, Any]:
+def shift_facts(
+    session: Session, cell: Cell, log: ShiftLog, *, heard: bool = True
+) -> dict[str, Any]:
     """Return all that is derived of a shift from lines of people and of the machine, by column.
 
-    Where an engineer has written a reading in, that one settles what was counted.
+    Where an engineer has written a reading in, that one settles what was counted. `heard`: whether
+    the machine may have said anything at all.
     """
     facts = log.facts()
     said = UNCOUNTED
-    if last_reading(session, cell.id) is not None:
+    if heard and last_reading(session, cell.id) is not None:
         opened, closed = _moment(session, log.lines[0].client_id, facts.opened_at), None
         if log.closing is not None and facts.closed_at is not None:
             closed = _moment(session, log.closing.client_id, facts.closed_at)

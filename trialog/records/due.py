@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
+from itertools import islice
 from typing import Any, cast
 
 from sqlalchemy import CursorResult, select, update
@@ -28,6 +29,10 @@ PAUSES = tuple(timedelta(minutes=minutes) for minutes in (1, 5, 15, 60, 360))
 version of trialog may be able to. Common practice, no source."""
 
 
+AT_ONCE = 500
+"""Of how many shifts the reports are looked up at a time."""
+
+
 def want_shift_reports(
     session: Session, cell: Cell, shifts: Iterable[Shift], *, closed_now: set[int], now: datetime
 ) -> None:
@@ -35,19 +40,26 @@ def want_shift_reports(
 
     `closed_now`: ids of those that this very change has closed; their reports are due at once.
     """
-    for shift in shifts:
-        if shift.closed_at is not None:
-            due = now if shift.id in closed_now else now + SETTLES
-            _want(session, {"shift_id": shift.id}, cell.chain_length, due)
+    ahead = iter([shift.id for shift in shifts if shift.closed_at is not None])
+    while some := list(islice(ahead, AT_ONCE)):
+        of_some = select(DueReport).where(DueReport.shift_id.in_(some))
+        wanted = {report.shift_id: report for report in session.scalars(of_some)}
+        for shift_id in some:
+            due = now if shift_id in closed_now else now + SETTLES
+            subject = {"shift_id": shift_id}
+            _want(session, wanted.get(shift_id), subject, cell.chain_length, due)
 
 
 def want_dossier(session: Session, record: SignOff, *, now: datetime) -> None:
     """Let the dossier be kept that goes with a signature or refusal."""
-    _want(session, {"sign_off_id": record.id}, record.chain_length, now)
-
-
-def _want(session: Session, subject: Mapping[str, int], line: int, due: datetime) -> None:
+    subject = {"sign_off_id": record.id}
     wanted = session.scalar(select(DueReport).filter_by(**subject))
+    _want(session, wanted, subject, record.chain_length, now)
+
+
+def _want(
+    session: Session, wanted: DueReport | None, subject: Mapping[str, int], line: int, due: datetime
+) -> None:
     if wanted is None:
         session.add(DueReport(**subject, line=line, next_try_at=due))
     else:

@@ -270,12 +270,13 @@ def _add_mode(
     )
 
 
-def store_rollup(session: Session, rollup: ShiftRollup) -> None:
-    """Replace a shift's rollup rows."""
+def store_rollups(session: Session, rollups: Sequence[ShiftRollup]) -> None:
+    """Replace the rollup rows of some shifts."""
+    shift_ids = [rollup.shift_id for rollup in rollups]
+    found = [rollup.rows() for rollup in rollups]
     for table in TABLES:
-        session.execute(delete(table).where(table.shift_id == rollup.shift_id))  # type: ignore[attr-defined]
-    for table, rows in rollup.rows().items():
-        if rows:
+        session.execute(delete(table).where(table.shift_id.in_(shift_ids)))  # type: ignore[attr-defined]
+        if rows := [row for of_shift in found for row in of_shift[table]]:
             session.execute(insert(table), rows)
 
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
+from itertools import islice
 
 from sqlalchemy import insert, or_, select
 from sqlalchemy.orm import Session
 
 from trialog.records.audit import record_event
 from trialog.records.batch import Batch
-from trialog.records.counting import shift_facts
+from trialog.records.counting import last_reading, shift_facts
 from trialog.records.due import want_shift_reports
 from trialog.records.fresh import insert_lines
 from trialog.records.models import Cell, Entry, EntryMode, Revision, Shift
@@ -20,7 +21,7 @@ from trialog.records.rollups import (
     add_to_rollup,
     logged_cycles,
     roll_up,
-    store_rollup,
+    store_rollups,
 )
 from trialog.records.shiftlog import ShiftLog, read_log
 from trialog.records.words import EntryKind
@@ -28,13 +29,16 @@ from trialog.records.words import EntryKind
 _WITH_ROWS = (EntryKind.FAILED, EntryKind.CHECK, EntryKind.REVISION)
 """Lines that rows of other tables point at."""
 
+AT_ONCE = 100
+"""Of how many shifts the rollups are stored at a time."""
+
 
 def store(batch: Batch) -> None:
     """Chain and insert the batch's lines, then bring everything derived up to date."""
     session, cell = batch.session, batch.cell
     first = cell.chain_length + 1
     insert_lines(session, cell, batch.fresh.values())
-    kinds = {fresh.common.kind for fresh in batch.fresh.values()}
+    kinds = {common.kind for common in {fresh.common for fresh in batch.fresh.values()}}
     keys = _store_modes_and_revisions(batch, first) if kinds.intersection(_WITH_ROWS) else {}
     for log in batch.logs.values():
         log.give_keys(keys)
@@ -84,6 +88,7 @@ def revision_of(entry: Entry) -> Revision:
 def _store_shifts(batch: Batch) -> None:
     """Derive the touched shifts' facts, and the rollups of all shifts that the batch bears on."""
     session, cell, shifts, closed_now = batch.session, batch.cell, {}, set()
+    heard = batch.appends or last_reading(session, cell.id) is not None
     for label in batch.touched:
         shift = batch.shifts[label]
         shifts[shift.id] = shift
@@ -91,7 +96,7 @@ def _store_shifts(batch: Batch) -> None:
         if batch.appends:  # all else that is derived of it is as it was
             shift.good_by_counter |= batch.logs[label].facts().good_by_counter
         else:
-            _set_facts(session, cell, shift, batch.logs[label])
+            _set_facts(session, cell, shift, batch.logs[label], heard=heard)
         if was_open:
             closed_now.add(shift.id)
             tell_closing(session, shift, now=batch.now)
@@ -123,9 +128,12 @@ def _add_to_rollups(batch: Batch) -> None:
         )
 
 
-def _set_facts(session: Session, cell: Cell, shift: Shift, log: ShiftLog) -> None:
-    for name, value in shift_facts(session, cell, log).items():
-        setattr(shift, name, value)
+def _set_facts(
+    session: Session, cell: Cell, shift: Shift, log: ShiftLog, *, heard: bool = True
+) -> None:
+    with session.no_autoflush:  # many shifts are written at once
+        for name, value in shift_facts(session, cell, log, heard=heard).items():
+            setattr(shift, name, value)
 
 
 def _told_anew(batch: Batch) -> dict[int, Shift]:
@@ -166,6 +174,10 @@ def rebuild_rollups(
     `logs` are by shift, and whole.
     """
     layout, logs = layout or CellLayout.of(session, cell), logs or {}
-    for shift_id in sorted(shift_ids):
-        log = logs.get(shift_id) or read_log(session, session.get_one(Shift, shift_id), cell)
-        store_rollup(session, roll_up(shift_id, log, layout))
+    ahead = iter(sorted(shift_ids))
+    while some := list(islice(ahead, AT_ONCE)):
+        rollups = []
+        for shift_id in some:
+            log = logs.get(shift_id) or read_log(session, session.get_one(Shift, shift_id), cell)
+            rollups.append(roll_up(shift_id, log, layout))
+        store_rollups(session, rollups)
