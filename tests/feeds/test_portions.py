@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import uuid
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.cells import make_cell, opening, write
 
-from trialog.feeds import csv_log, cycle_log, identity
+from trialog.feeds import csv_log, cycle_log, identity, importing
+from trialog.feeds.identity import Identities
 from trialog.feeds.outline import Outline
 from trialog.feeds.tables import RejectedLine, read_table
 from trialog.records import batch
+from trialog.records.database import unit_of_work
+from trialog.records.entries import NewEntry
+from trialog.records.logbook import Part
 from trialog.records.verify import verify
+from trialog.records.words import EntryKind
 
 HEADER = (
     "shift,time,outcome,modes,operator,cycles,cycle,id,target,note,device,resets_evidence,reason"
@@ -80,10 +86,56 @@ def test_a_shift_left_open_is_told_when_the_whole_file_is_known(intake, monkeypa
     assert intake.entries() == []
 
 
+def test_a_line_that_somebody_sent_under_an_id_made_here_is_told_from_the_files(
+    intake, people, now, reasons
+):
+    at = datetime(2026, 3, 1, 6, tzinfo=UTC)
+    note = NewEntry("-", EntryKind.NOTE, at, None, people.operator.id, "A", text="hm")
+    made = Identities(intake.cell.id).name_of(note)
+    with unit_of_work(intake.session):
+        elsewhere = make_cell(intake.session, now, "Elsewhere")
+    sent = note._replace(client_id=made, shift="Z")
+    write(intake.session, elsewhere, opening("Z", occurred_at=at), sent, now=now)
+    content = without_ids(
+        log(row("A", at.isoformat(), "good"), row("A", at.isoformat(), "note", note="hm"))
+    )
+    assert reasons(intake.imports(content)) == {
+        3: f"client_id must be new for a new line, but {made!r} already stands for a note line "
+        "with other content"
+    }
+    kept = intake.imports(content, good_lines_only=True)
+    assert (kept.added, intake.kinds()) == (3, ["open", "good", "close"])
+
+
+def test_a_tablet_new_to_the_records_writes_in_many_portions(intake, monkeypatch):
+    monkeypatch.setattr(csv_log, "PORTION", 1)
+    rows = [f"S{day},2026-02-0{day}T06:00Z,good,1,blue,{day}" for day in range(1, 6)]
+    result = intake.imports("\n".join(["shift,time,outcome,cycles,tablet,tablet_number", *rows]))
+    assert (result.added, result.tablets) == (15, ("blue",))
+    assert len({line.tablet_id for line in intake.entries("good")}) == 1
+
+
+def test_a_fault_while_the_next_lines_are_read_leaves_nothing(intake, monkeypatch):
+    """PostgreSQL is still at work on the lines before them then."""
+    monkeypatch.setattr(csv_log, "PORTION", 1)
+    content = log(*(row(f"S{day}", f"2026-02-0{day}T06:00Z", "good") for day in (1, 2, 3)))
+    arranged = iter([csv_log.arrange])
+
+    def arrange(*drafts, **known):
+        return next(arranged)(*drafts, **known)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(csv_log, "arrange", arrange)
+        with pytest.raises(RuntimeError):
+            intake.imports(content)
+    assert intake.entries() == []
+    assert intake.imports(content).added == 9
+
+
 @given(st.text(max_size=40))
 def test_an_id_is_a_name_based_uuid(name):
     """RFC 9562, section 5.5, as Python's own library makes it."""
-    assert identity._uuid(name) == str(uuid.uuid5(identity._NAMESPACE, name))
+    assert identity._uuid(name) == str(uuid.uuid5(uuid.UUID(bytes=identity._NAMESPACE), name))
 
 
 def _times(now):
@@ -109,7 +161,7 @@ def logs(draw, now):
         )
     )
     own = {"failed": {"modes": "dropped part"}, "note": {"note": "hm"}, "undo": {"target": "@Aone"}}
-    return log(
+    named = log(
         *(
             row(
                 shift,
@@ -122,6 +174,14 @@ def logs(draw, now):
             for shift, time, outcome, cycle, name in rows
         )
     )
+    return named if draw(st.booleans()) else without_ids(named)
+
+
+def without_ids(content):
+    """Leave out the ids: then they are made, and lines of new shifts are not looked for."""
+    at = HEADER.split(",").index("id")
+    rows = [line.split(b",") for line in content.splitlines()]
+    return b"\n".join(b",".join(cells[:at] + cells[at + 1 :]) for cells in rows)
 
 
 @pytest.mark.database("sqlite")  # nothing here is left to the database
@@ -139,15 +199,16 @@ def test_a_file_comes_to_the_same_however_it_is_read(intake, data):
             for patched in patches:
                 patch.setattr(*patched)
             named = content.replace(b"@", name.encode())
-            result = intake.imports(named, good_lines_only=True)
+            results = [intake.imports(named, good_lines_only=True) for _ in range(2)]
         lines = [
             (one.kind, one.shift and one.shift.label, one.occurred_at, one.cycle_number, one.text)
             for one in intake.entries()
         ]
-        return str(result).replace(name, "@"), lines
+        return str(results).replace(name, "@"), lines
 
     one_by_one = [
         (cycle_log._Alike, "draft", lambda *_: None), (batch, "_goes_on", lambda _: False),
+        (importing, "Part", lambda _unseen, meanwhile: Part(meanwhile=meanwhile)),
     ]  # fmt: skip
     plain = outcome(*one_by_one)
     assert outcome() == plain

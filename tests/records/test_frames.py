@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trialog.records.chain import PROTECTED, Frame, entry_hash
+from trialog.records.chain import PROTECTED, Frame, canonical_time, entry_hash
 from trialog.records.words import EntryKind, RulingCause
 
 ids = st.from_regex(r"[A-Za-z0-9_.:-]{1,64}", fullmatch=True)
@@ -38,4 +38,6 @@ def test_a_frame_hashes_as_each_line_is_hashed_alone(common, lines):
             "client_id": client_id, "sequence": sequence, "occurred_at": at,
             "cycle_number": number,
         }  # fmt: skip
-        assert frame.hash("f0", client_id, sequence, at, number) == entry_hash("f0", line)
+        assert frame.hash("f0", client_id, sequence, canonical_time(at), number) == (
+            entry_hash("f0", line)
+        )

@@ -13,6 +13,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
+from trialog.feeds.names import Names
 from trialog.records.audit import record_event
 from trialog.records.entries import NewEntry
 from trialog.records.models import Person, Tablet
@@ -22,20 +23,24 @@ KEY_BYTES = 32
 
 def enter_tablets(
     session: Session,
-    names: Mapping[int, str],
+    names: Names,
     entries: Sequence[NewEntry],
     *,
     now: datetime,
 ) -> tuple[list[NewEntry], dict[int, Tablet]]:
     """Add the unknown tablets that some lines name, and return the lines with their numbers.
 
-    `names` has the unknown ones' names by the numbers that stand for them so far. The tablets
-    come back by their numbers in the records.
+    The added tablets come back by their numbers in the records.
     """
     named = {entry.tablet_id for entry in entries}
-    added = {stand_in: _add(session, names[stand_in], now) for stand_in in names.keys() & named}
+    added = {
+        stand_in: _add(session, name, now)
+        for name, stand_in in names.new_tablets.items()
+        if stand_in in named
+    }
+    numbers = names.entered_tablets | {stand_in: tablet.id for stand_in, tablet in added.items()}
     lines = [
-        entry._replace(tablet_id=added[entry.tablet_id].id) if entry.tablet_id in added else entry
+        entry._replace(tablet_id=numbers[entry.tablet_id]) if entry.tablet_id in numbers else entry
         for entry in entries
     ]
     return lines, {tablet.id: tablet for tablet in added.values()}
@@ -64,6 +69,8 @@ def keep_those_that_wrote(
     now: datetime,
 ) -> dict[str, int]:
     """Remove tablets none of whose lines were added, and return the others' numbers by name."""
+    if not tablets:
+        return {}
     wrote = {line.tablet_id for line in lines if line.client_id in added}
     kept = {}
     for number, tablet in tablets.items():

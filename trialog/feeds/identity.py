@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import uuid
-from collections import Counter
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from operator import attrgetter
 from typing import NamedTuple
 
 from trialog.records.entries import NewEntry
 
-_NAMESPACE = uuid.UUID("5f0a3a5e-2f0c-5d53-9a53-0d2f4a8c1b6e")
+_NAMESPACE = uuid.UUID("5f0a3a5e-2f0c-5d53-9a53-0d2f4a8c1b6e").bytes
 
 _ALWAYS = (
     "kind", "person_id", "shift", "occurred_at", "cycles", "cycle_number", "order_known",
@@ -47,8 +46,8 @@ class Identities:
     """
 
     cell_id: int
-    _in_shifts: Counter[str] = field(default_factory=Counter)
-    _of_none: Counter[str] = field(default_factory=Counter)
+    _in_shifts: dict[str, int] = field(default_factory=dict)
+    _of_none: dict[str, int] = field(default_factory=dict)
 
     def leave_shifts(self) -> None:
         """Forget the lines of the shifts so far, of which there will be no more."""
@@ -66,9 +65,9 @@ class Identities:
         self, around: Surroundings, occurred_at: datetime | None, number: int | None
     ) -> str:
         """Return the id that is made for a line with what stands around its time and number."""
-        content = f"{around.before}{occurred_at}{around.between}{number}{around.after}"
+        content = f"{around.before}{_written(occurred_at)}{around.between}{number}{around.after}"
         name, seen = self._made(1, content), self._in_shifts if around.in_shift else self._of_none
-        seen[name] = times = seen[name] + 1
+        seen[name] = times = seen.get(name, 0) + 1
         return name if times == 1 else self._made(times, content)
 
     def _made(self, times: int, content: str) -> str:
@@ -77,13 +76,20 @@ class Identities:
 
 def _uuid(name: str) -> str:
     """Return what `str(uuid.uuid5(...))` does, which takes thrice as long for a file of lines."""
-    made = hashlib.sha1(_NAMESPACE.bytes + name.encode(), usedforsecurity=False).hexdigest()
+    made = hashlib.sha1(_NAMESPACE + name.encode(), usedforsecurity=False).hexdigest()
     variant = _VARIANTS[made[16]]
     return f"{made[:8]}-{made[8:12]}-5{made[13:16]}-{variant}{made[17:20]}-{made[20:32]}"
 
 
 _VARIANTS = {digit: "89ab"[int(digit, 16) % 4] for digit in "0123456789abcdef"}
 """RFC 9562, section 5.5: the two highest bits of this digit are 1 and 0."""
+
+
+def _written(at: datetime | None) -> str:
+    """Return what `str` does, which takes twice as long: it asks the zone."""
+    if at is None or at.tzinfo is not UTC:
+        return str(at)
+    return f"{at.date().isoformat()} {at.time().isoformat()}+00:00"
 
 
 def surroundings(entry: NewEntry) -> Surroundings:

@@ -3,22 +3,24 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from sqlalchemy import func, select
-from sqlalchemy.orm import Session
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session, SessionTransaction
 
 from trialog.errors import ConflictError, TrialogError
 from trialog.feeds.columns import Form
 from trialog.feeds.csv_log import CsvFile, Portion, read_csv
 from trialog.feeds.foreign_tablets import enter_tablets, keep_those_that_wrote
+from trialog.feeds.names import Names
 from trialog.feeds.tables import RejectedLine, Row
 from trialog.garbage import no_search
 from trialog.records.audit import IMPORTED, record_event
 from trialog.records.batch import require_one_open
-from trialog.records.logbook import write_entries
+from trialog.records.logbook import Part, write_entries
 from trialog.records.models import Cell, CellRollup, Person, Shift
 from trialog.records.words import EntryKind
 
@@ -180,16 +182,16 @@ class _Attempt:
         self._file = file
         self._actor = actor
         self._now = now
+        self._doubts = False
+        """Whether lines are looked for in the logbook even where they cannot be there."""
 
     def run(self, *, good_lines_only: bool, keep: bool) -> ImportResult:
         """Write the good lines, look at the outcome, and keep it or roll it back."""
         before = self._labels()
-        savepoint = self._session.begin_nested()
-        outcome = self._write({})
+        savepoint, outcome = self._try({})
         while outcome.torn:
             savepoint.rollback()
-            savepoint = self._session.begin_nested()
-            outcome = self._write(outcome.rejected)
+            savepoint, outcome = self._try(outcome.rejected)
         accepted = not outcome.blocked and (good_lines_only or not outcome.rejected)
         result = self._result(outcome, before, accepted=accepted, kept=keep and accepted)
         if result.written:
@@ -198,13 +200,29 @@ class _Attempt:
             savepoint.rollback()
         return result
 
+    def _try(self, rejected: Mapping[int, RejectedLine]) -> tuple[SessionTransaction, _Outcome]:
+        """Write the file from its start; return what takes it back, too."""
+        self._session.refresh(self._cell, with_for_update=True)  # nobody opens a shift meanwhile
+        savepoint = self._session.begin_nested()
+        try:
+            return savepoint, self._write(rejected)
+        except IntegrityError:
+            savepoint.rollback()
+            if self._doubts:
+                raise
+        # Somebody sent a line of their own under an id that is made here.
+        self._doubts = True
+        self._file = replace(self._file, names=Names.of(self._session, self._cell))
+        return self._try(rejected)
+
     def _write(self, rejected: Mapping[int, RejectedLine]) -> _Outcome:
         """Write what is not rejected yet, and take note of what the logbook rejects."""
         outcome, opening, last = _Outcome(dict(rejected)), None, None
-        for portion in self._file.portions():
+        portions = self._file.portions()
+        for portion in portions:
             for line in portion.rejected:
                 outcome.rejected.setdefault(line.line, line)
-            self._write_portion(portion, outcome)
+            self._write_portion(portion, outcome, portions.read_ahead)
             opening, last = _last_opening(portion) or opening, _last(portion) or last
         try:
             require_one_open(self._session, self._cell)
@@ -216,22 +234,24 @@ class _Attempt:
         self._note_import(outcome.added)
         return outcome
 
-    def _write_portion(self, portion: Portion, outcome: _Outcome) -> None:
-        places = [
-            place
-            for place, line in enumerate(portion.lines)
-            if not (self._whole_lines and line in outcome.rejected)
-        ]
+    def _write_portion(
+        self, portion: Portion, outcome: _Outcome, meanwhile: Callable[[], None]
+    ) -> None:
+        places: Sequence[int] = range(len(portion.entries))
+        if self._whole_lines:
+            left_out = outcome.rejected.keys()
+            places = [place for place in places if portion.lines[place] not in left_out]
         names = self._file.names
         entries, tablets = enter_tablets(
             self._session,
-            {stand_in: name for name, stand_in in names.new_tablets.items()},
+            names,
             [portion.entries[place] for place in places],
             now=self._now,
         )
         written = write_entries(
             self._session, self._cell, entries,
-            actor=self._actor, now=self._now, good_only=True, one_open=False,
+            actor=self._actor, now=self._now, good_only=True,
+            part=Part(portion.unseen and not self._doubts, meanwhile),
         )  # fmt: skip
         for rejected in written.rejected:
             outcome.reject(portion.lines[places[rejected.index]], portion, rejected.error)

@@ -31,6 +31,10 @@ class Names:
     """Tablets that the file names and the records do not know, by numbers below 0 that stand for
     them until they are added."""
 
+    entered_tablets: dict[int, int] = field(default_factory=dict)
+    """Those that are added, by the numbers that stood for them: lines read before still have
+    these."""
+
     _stand_ins: Iterator[int] = field(default_factory=lambda: count(-1, -1))
     _rules: dict[tuple[str, str], str] = field(default_factory=dict)
 
@@ -75,8 +79,7 @@ class Names:
     def know(self, tablets: Mapping[str, int]) -> None:
         """Take note of tablets that have been added to the records."""
         self.tablets.update(tablets)
-        for name in tablets:
-            del self.new_tablets[name]
+        self.entered_tablets |= {self.new_tablets.pop(name): tablets[name] for name in tablets}
 
     def _find(self, kind: str, name: str, known: Mapping[str, int]) -> int:
         found = known.get(name)

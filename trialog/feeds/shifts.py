@@ -13,7 +13,7 @@ from trialog.errors import InvalidValueError
 from trialog.feeds.cycle_log import Draft
 from trialog.feeds.identity import Identities
 from trialog.feeds.tables import RejectedLine, Row
-from trialog.records.entries import NewEntry, storable
+from trialog.records.entries import NewEntry
 from trialog.records.models import Cell, Shift
 from trialog.records.shiftlog import AFTER_CLOSE, counted_by_machine
 from trialog.records.words import EntryKind, Stage
@@ -26,10 +26,33 @@ class Line(NamedTuple):
     entry: NewEntry
 
 
+class Arranged(NamedTuple):
+    """A portion's lines for the logbook, and the rows that do not fit the others."""
+
+    lines: list[Line]
+    rejected: list[RejectedLine]
+    new_shifts: bool
+    """Whether all lines are of shifts that the records do not know yet."""
+
+
+class StoredShift(NamedTuple):
+    """What the records know of a shift, as far as its rows are judged by it."""
+
+    stage: Stage
+    opening_counter: int | None
+
+
+def stored_shifts(session: Session, cell: Cell) -> dict[str, StoredShift]:
+    """Return a cell's shifts by label."""
+    columns = select(Shift.label, Shift.stage, Shift.opening_counter)
+    found = session.execute(columns.where(Shift.cell_id == cell.id))
+    return {label: StoredShift(stage, counter) for label, stage, counter in found}
+
+
 class ShiftOfFile:
     """The rows of one shift, seen together."""
 
-    def __init__(self, label: str, stored: Shift | None) -> None:
+    def __init__(self, label: str, stored: StoredShift | None) -> None:
         self.label = label
         self.stored = stored
         self.kinds: set[EntryKind] = set()
@@ -84,7 +107,7 @@ class ShiftOfFile:
             self.moment = entry.occurred_at
         return entry
 
-    def counted(self, cell: Cell) -> int | None:
+    def counted(self, modulus: int | None) -> int | None:
         """Return how many cycles the machine counted, where the file's readings tell.
 
         They do not where a reading is corrected later, or a difference accepted in writing.
@@ -92,23 +115,27 @@ class ShiftOfFile:
         closing = self.closing
         if closing is None or closing.mismatch_accepted or EntryKind.READING in self.kinds:
             return None
-        counted = counted_by_machine(
-            self.opening, closing.counter, closing.counter_event, cell.counter_modulus
-        )
+        counted = counted_by_machine(self.opening, closing.counter, closing.counter_event, modulus)
         return None if counted is None or counted < 0 else counted
 
 
 def arrange(
-    session: Session, cell: Cell, drafts: Sequence[Draft], identities: Identities
-) -> tuple[list[Line], list[RejectedLine]]:
+    drafts: Sequence[Draft],
+    identities: Identities,
+    *,
+    stored: Mapping[str, StoredShift],
+    modulus: int | None,
+) -> Arranged:
     """Complete a cycle log's lines: give each its time, and open and close shifts unsaid.
+
+    `stored`: the shifts that the records have; `modulus`: where the machine's counter restarts.
 
     A line whose cycle number lies beyond what the machine counted in the shift is rejected,
     unless a later line undoes it.
     """
     undone = _undone(drafts)
-    shifts = _shifts_of_file(session, cell, drafts, undone)
-    counted = {label: shift.counted(cell) for label, shift in shifts.items()}
+    shifts = _shifts_of_file(stored, drafts, undone)
+    counted = {label: shift.counted(modulus) for label, shift in shifts.items()}
     kept: list[Draft] = []
     rejected: list[RejectedLine] = []
     for draft in drafts:
@@ -119,7 +146,9 @@ def arrange(
                 kept.append(draft)
         except InvalidValueError as error:
             rejected.append(RejectedLine(draft.row.line, str(error), draft.row.text))
-    return list(_lines(kept, shifts, identities)), rejected
+    lines = list(_lines(kept, shifts, identities))
+    unknown = all(shift.stored is None for shift in shifts.values())
+    return Arranged(lines, rejected, unknown and all(draft.shift is not None for draft in kept))
 
 
 def _undone(drafts: Sequence[Draft]) -> set[str]:
@@ -130,18 +159,9 @@ def _undone(drafts: Sequence[Draft]) -> set[str]:
     }
 
 
-_MOST_NAMED = 1000
-"""How many shifts are asked for by name; of more, all of the cell's are read."""
-
-
 def _shifts_of_file(
-    session: Session, cell: Cell, drafts: Sequence[Draft], undone: set[str]
+    stored: Mapping[str, StoredShift], drafts: Sequence[Draft], undone: set[str]
 ) -> dict[str, ShiftOfFile]:
-    labels = {draft.shift for draft in drafts if draft.shift and storable(draft.shift)}
-    statement = select(Shift).where(Shift.cell_id == cell.id)
-    if len(labels) <= _MOST_NAMED:
-        statement = statement.where(Shift.label.in_(labels))
-    stored = {shift.label: shift for shift in session.scalars(statement)}
     shifts: dict[str, ShiftOfFile] = {}
     for draft in drafts:
         if draft.shift is not None:

@@ -6,7 +6,7 @@ import csv
 import io
 import re
 from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE, getincrementaldecoder
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -170,45 +170,37 @@ class Source:
 
     def rows(self, delimiter: str) -> Iterator[Row | RejectedLine]:
         """Go through the rows that are not blank, and lines that cannot be told apart."""
-        lines = _Lines(self)
-        reader = csv.reader(lines, delimiter=delimiter, strict=True)
+        text = io.TextIOWrapper(io.BytesIO(self.content), self.encoding, newline="")
+        taken: list[str] = []
+        reader = csv.reader(_noting(text, taken), delimiter=delimiter, strict=True)
+        first = 1
         while True:
-            first = lines.number + 1
-            lines.taken.clear()
             try:
-                cells = next(reader)
-            except StopIteration:
-                return
+                for cells in reader:
+                    if any(map(str.strip, cells)):
+                        yield Row(first, tuple(cells))
+                    first = reader.line_num + 1
+                    taken.clear()
             except csv.Error as error:
-                yield _broken(first, lines, error)
-                continue
-            if any(map(str.strip, cells)):
-                yield Row(first, tuple(cells))
+                yield _broken(first, reader.line_num, taken, error)
+                first = reader.line_num + 1
+                taken.clear()
+            else:
+                return
 
     def first(self, delimiter: str) -> Row | None:
         """Return the first row that is not blank; None if there is none."""
         return next((row for row in self.rows(delimiter) if isinstance(row, Row)), None)
 
 
-class _Lines:
-    """The file's lines, and which of them the reader has taken for its current row."""
-
-    def __init__(self, source: Source) -> None:
-        self._lines = io.TextIOWrapper(io.BytesIO(source.content), source.encoding, newline="")
-        self.number = 0
-        self.taken: list[str] = []
-
-    def __iter__(self) -> _Lines:
-        return self
-
-    def __next__(self) -> str:
-        line = next(self._lines)
-        self.number += 1
-        self.taken.append(line)
-        return line
+def _noting(lines: Iterable[str], taken: list[str]) -> Iterator[str]:
+    """Go through a file's lines, and note which of them are taken."""
+    for line in lines:
+        taken.append(line)
+        yield line
 
 
-def _broken(first: int, lines: _Lines, error: csv.Error) -> RejectedLine:
-    reach = "" if lines.number == first else f" (read as one row up to line {lines.number})"
+def _broken(first: int, last: int, taken: Sequence[str], error: csv.Error) -> RejectedLine:
+    reach = "" if last == first else f" (read as one row up to line {last})"
     fault = InvalidValueError("quotes", f"open and close around a whole cell{reach}", str(error))
-    return RejectedLine(first, str(fault), shortened("".join(lines.taken[:2])))
+    return RejectedLine(first, str(fault), shortened("".join(taken[:2])))

@@ -104,7 +104,7 @@ class NewEntry(NamedTuple):
 
     def again(self, client_id: str, occurred_at: datetime | None, number: int | None) -> NewEntry:
         """Return another line that says the same."""
-        return NewEntry._make((client_id, self.kind, occurred_at, number, *self[4:]))
+        return tuple.__new__(NewEntry, (client_id, self.kind, occurred_at, number, *self[4:]))
 
     @property
     def counts_by_counter(self) -> bool:

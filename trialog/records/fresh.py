@@ -8,18 +8,19 @@ from datetime import datetime
 from functools import cache, cached_property
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Dialect
+from sqlalchemy import Dialect
 from sqlalchemy.orm import Session
 
 from trialog.records.base import Base
-from trialog.records.bulk import insert_rows
-from trialog.records.chain import Frame
+from trialog.records.bulk import EMPTY, copy_text, copy_texts, insert_rows
+from trialog.records.chain import Frame, canonical_time
 from trialog.records.models import Cell
 from trialog.records.shiftlog import Line, ShiftLog
 from trialog.records.words import EntryKind
 
 _TABLE = Base.metadata.tables["entry"]
 _OWN = ("client_id", "occurred_at", "cycle_number", "sequence", "previous_hash", "hash")
+_Stored = Mapping[str, Callable[[Any], Any]]
 _COMMON = tuple(column.name for column in _TABLE.columns if column.name not in ("id", *_OWN))
 
 
@@ -56,12 +57,39 @@ class Fresh(NamedTuple):
     common: Common
 
 
-def insert_lines(session: Session, cell: Cell, lines: Iterable[Fresh]) -> None:
-    """Chain lines to the end of a cell's logbook and insert them."""
+def insert_lines(
+    session: Session,
+    cell: Cell,
+    lines: Iterable[Fresh],
+    meanwhile: Callable[[], None] | None = None,
+) -> None:
+    """Chain lines to the end of a cell's logbook and insert them.
+
+    `meanwhile` may be called while the database is at work, and must not use it.
+    """
     connection = session.connection()
-    chain = _Chain(cell.chain_length, cell.chain_head)
-    insert_rows(connection, _TABLE, (*_OWN, *_COMMON), chain.rows(connection, lines))
+    chain, columns = _Chain(cell.chain_length, cell.chain_head), (*_OWN, *_COMMON)
+    linked, stored = chain.link(lines), _as_stored(connection.dialect)
+    if connection.dialect.name == "postgresql":
+        copy_texts(connection, _TABLE, columns, _texts(linked, stored), meanwhile)
+    else:
+        insert_rows(connection, _TABLE, columns, _rows(linked, stored))
     cell.chain_length, cell.chain_head = chain.length, chain.head
+
+
+class _Linked(NamedTuple):
+    """A line in its place; `moment` is its time's canonical one, written out for its hash.
+
+    Writing it out once more for the driver would take as long as hashing does.
+    """
+
+    client_id: str
+    moment: str
+    number: int | None
+    sequence: int
+    previous_hash: str
+    hash: str
+    common: Common
 
 
 @dataclass
@@ -69,22 +97,37 @@ class _Chain:
     length: int
     head: str
 
-    def rows(self, connection: Connection, lines: Iterable[Fresh]) -> Iterator[Sequence[Any]]:
-        """Go through the rows of lines, each with its place and hash."""
-        as_stored = _as_stored(connection.dialect)
-        time = as_stored["occurred_at"]
-        rest: dict[Common, tuple[Any, ...]] = {}
+    def link(self, lines: Iterable[Fresh]) -> Iterator[_Linked]:
+        """Go through lines, and give each its place and hash."""
         for client_id, at, number, common in lines:
-            if common not in rest:
-                rest[common] = tuple(as_stored[name](common.facts[name]) for name in _COMMON)
-            previous, self.length = self.head, self.length + 1
-            self.head = common.frame.hash(previous, client_id, self.length, at, number)
-            own = (client_id, time(at), number, self.length, previous, self.head)
-            yield own + rest[common]
+            previous, self.length, moment = self.head, self.length + 1, canonical_time(at)
+            self.head = common.frame.hash(previous, client_id, self.length, moment, number)
+            yield _Linked(client_id, moment, number, self.length, previous, self.head, common)
+
+
+def _rows(linked: Iterable[_Linked], stored: _Stored) -> Iterator[Sequence[Any]]:
+    """Return the rows of lines as SQLite's driver takes them."""
+    rest: dict[Common, tuple[Any, ...]] = {}
+    for client_id, moment, number, sequence, previous, head, common in linked:
+        if common not in rest:
+            rest[common] = tuple(stored[name](common.facts[name]) for name in _COMMON)
+        time = f"{moment[:10]} {moment[11:26]}"  # as SQLAlchemy has it: a blank for T, and no zone
+        yield client_id, time, number, sequence, previous, head, *rest[common]
+
+
+def _texts(linked: Iterable[_Linked], stored: _Stored) -> Iterator[str]:
+    """Return the rows of lines as PostgreSQL's COPY takes them."""
+    rest: dict[Common, str] = {}
+    for client_id, moment, number, sequence, previous, head, common in linked:
+        if common not in rest:
+            rest[common] = copy_text(stored[name](common.facts[name]) for name in _COMMON)
+        # No id or hash holds a sign that would have to be escaped.
+        cycle = EMPTY if number is None else number
+        yield f"{client_id}\t{moment}\t{cycle}\t{sequence}\t{previous}\t{head}\t{rest[common]}\n"
 
 
 @cache
-def _as_stored(dialect: Dialect) -> Mapping[str, Callable[[Any], Any]]:
+def _as_stored(dialect: Dialect) -> _Stored:
     """Return what makes of a column's value what the database's driver takes."""
     made = {}
     for column in _TABLE.columns:

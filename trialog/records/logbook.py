@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -47,6 +47,18 @@ class Written:
     rejected: tuple[Rejected, ...]
 
 
+@dataclass(frozen=True)
+class Part:
+    """What is known of lines that are a part of many which one transaction writes.
+
+    `unseen`: none of them is in the logbook yet, so that nothing has to be looked for.
+    `meanwhile` may be called while the database is at work, and must not use it.
+    """
+
+    unseen: bool = False
+    meanwhile: Callable[[], None] | None = None
+
+
 def write_entries(
     session: Session,
     cell: Cell,
@@ -55,11 +67,12 @@ def write_entries(
     actor: Person | None,
     now: datetime,
     good_only: bool = False,
-    one_open: bool = True,
+    part: Part | None = None,
 ) -> Written:
     """Write lines into a cell's logbook: all of them, or with `good_only` those without fault.
 
-    Where more lines follow in the same transaction, `one_open` may be left to `require_one_open`.
+    Of lines that are a `part` of many, more than one shift may be left open; whoever writes the
+    last part must call `require_one_open`.
 
     A line whose client id is there already with the same content changes nothing. The cell's
     row stays locked until the transaction ends, so that two tablets take turns.
@@ -70,12 +83,15 @@ def write_entries(
         If a line breaks a rule and `good_only` is not set. Nothing has been written.
     ConflictError
         If more than one shift of the cell would be left open.
+    IntegrityError
+        If a line of an unseen part is there all the same.
     """
     session.refresh(cell, with_for_update=True)
     batch = Batch(session, cell, CellLayout.of(session, cell), actor, now, only_appends(entries))
     repeated: list[str] = []
     rejected: list[Rejected] = []
-    for index, entry, known in _with_known(session, entries):
+    unseen = part is not None and part.unseen
+    for index, entry, known in _with_known(session, entries, unseen=unseen):
         try:
             if known is not None:
                 _require_same(entry, known, cell)
@@ -87,9 +103,9 @@ def write_entries(
     if rejected and not good_only:
         raise RejectedEntriesError(rejected)
     if batch.fresh:
-        if one_open:
+        if part is None:
             require_one_open(session, cell, batch)
-        store(batch)
+        store(batch, None if part is None else part.meanwhile)
     return Written(tuple(batch.fresh), tuple(repeated), tuple(rejected))
 
 
@@ -111,7 +127,7 @@ def write_entry(
 
 
 def _with_known(
-    session: Session, entries: Sequence[NewEntry]
+    session: Session, entries: Sequence[NewEntry], *, unseen: bool
 ) -> Iterator[tuple[int, NewEntry, Entry | None]]:
     """Go through new lines, each with its place and the line that is there under its id.
 
@@ -119,7 +135,8 @@ def _with_known(
     """
     for start in range(0, len(entries), CHUNK):
         chunk = entries[start : start + CHUNK]
-        known = _known_entries(session, [entry.client_id for entry in chunk])
+        ids = [] if unseen else [entry.client_id for entry in chunk]
+        known = _known_entries(session, ids) if ids else {}
         for index, entry in enumerate(chunk, start):
             yield index, entry, known.get(entry.client_id)
 

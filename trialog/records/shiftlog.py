@@ -47,7 +47,7 @@ class Line(NamedTuple):
 
     def again(self, client_id: str, occurred_at: datetime, number: int | None) -> Line:
         """Return another line that says the same."""
-        return Line._make((client_id, occurred_at, number, *self[3:]))
+        return tuple.__new__(Line, (client_id, occurred_at, number, *self[3:]))
 
     @property
     def counted(self) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from itertools import islice
 
@@ -33,11 +33,14 @@ AT_ONCE = 100
 """Of how many shifts the rollups are stored at a time."""
 
 
-def store(batch: Batch) -> None:
-    """Chain and insert the batch's lines, then bring everything derived up to date."""
+def store(batch: Batch, meanwhile: Callable[[], None] | None = None) -> None:
+    """Chain and insert the batch's lines, then bring everything derived up to date.
+
+    `meanwhile` may be called while the database is at work, and must not use it.
+    """
     session, cell = batch.session, batch.cell
     first = cell.chain_length + 1
-    insert_lines(session, cell, batch.fresh.values())
+    insert_lines(session, cell, batch.fresh.values(), meanwhile)
     kinds = {common.kind for common in {fresh.common for fresh in batch.fresh.values()}}
     keys = _store_modes_and_revisions(batch, first) if kinds.intersection(_WITH_ROWS) else {}
     for log in batch.logs.values():
