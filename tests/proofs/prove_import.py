@@ -21,7 +21,7 @@ from trialog.records.verify import verify
 from trialog.records.words import Role
 
 BEGIN = datetime(2025, 1, 1, 6, 0, tzinfo=UTC)
-A_SHIFT, BAR, GROWTH = 800, 0.5, 1.1
+A_SHIFT, ROUNDS, BAR, GROWTH = 800, 3, 0.5, 1.1
 
 
 def file_of(lines, a_line):
@@ -78,19 +78,42 @@ def prove_import(a_line, request, table, disk_sessions, fresh_disk_databases):
         add_person(session, NAMES[Role.OPERATOR], Role.OPERATOR, "1846", actor=None, now=now)
     short, content = file_of(lines // 10, a_line), file_of(lines, a_line)
     _, _, little = imported(disk_sessions, "short", short, now)
-    result, took, memory = imported(disk_sessions, "long", content, now)
-    with disk_sessions() as session:
-        url = session.get_bind().url.render_as_string(hide_password=False)
-    rows, raw = rows_of(url)[-result.added :], RawTable(fresh_disk_databases(), like=url)
-    beside = raw.in_bulk(rows)
-    raw.close()
-    name, speed, growth = f"{lines} lines of {a_line} cycles", beside / took, memory / little
-    table(f"{name}: lines a second", f"{len(rows) / took:,.0f}")
-    table(f"{name}: rows a second in bulk", f"{len(rows) / beside:,.0f}")
-    table(f"{name}: speed by bulk", f"{speed:.2f}", bar=f"{BAR:.2f}", holds=speed >= BAR)
+    took = driver = path = memory = 0
+    for turn in range(ROUNDS):
+        result, seconds, megabytes = imported(disk_sessions, f"long {turn}", content, now)
+        took += seconds
+        memory = memory or megabytes  # of the first turn: the others come after rows were held here
+        with disk_sessions() as session:
+            url = session.get_bind().url.render_as_string(hide_password=False)
+        rows = rows_of(url)[-result.added :]
+        assert (result.added, result.rejected) == (len(rows), ())
+        driver += beside(RawTable.in_bulk, rows, fresh_disk_databases(), url)
+        path += beside(RawTable.at_once, rows, fresh_disk_databases(), url)
+    name, growth = f"lines of {a_line} cycles", memory / little
+    table(f"{name}: in a file", f"{len(rows):,}")
+    say(table, name, ROUNDS * len(rows), took=took, driver=driver, path=path)
     table(f"{name}: memory", f"{memory:,.0f} MB")
     bar = {"bar": f"{GROWTH:.2f}", "holds": growth <= GROWTH}
-    table(f"{name}: memory by that for a tenth of the lines", f"{growth:.2f}", **bar)
-    assert (result.added, result.rejected) == (len(rows), ())
+    table(f"{name}: by that for a tenth of the file", f"{growth:.2f}", **bar)
     with disk_sessions() as session:
         assert verify(session) == []
+
+
+def beside(insert, rows, target, url):
+    """Insert rows into another database by nothing but a bulk path; return how long it took."""
+    raw = RawTable(target, like=url)
+    took = insert(raw, rows)
+    raw.close()
+    return took
+
+
+def say(table, name, rows, *, took, driver, path):
+    """Put the speeds into the table."""
+    table(f"{name}: imported a second", f"{rows / took:,.0f}")
+    table(f"{name}: a second in bulk by the driver", f"{rows / driver:,.0f}")
+    table(f"{name}: a second in trialog's bulk", f"{rows / path:,.0f}")
+    speed = driver / took
+    table(
+        f"{name}: speed by the driver's bulk", f"{speed:.2f}", bar=f"{BAR:.2f}", holds=speed >= BAR
+    )
+    table(f"{name}: speed by trialog's bulk", f"{path / took:.2f}")
