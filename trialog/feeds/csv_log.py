@@ -20,7 +20,7 @@ from trialog.feeds.tallies import read_tallies
 from trialog.records.entries import NewEntry
 from trialog.records.models import Cell
 
-PORTION = 8000
+PORTION = 12000
 """Of how many rows a portion is at least; it ends where no shift goes on."""
 
 

@@ -37,44 +37,40 @@ def insert_rows(
             for row in rows:
                 copy.write_row(row)
         return
-    name, quoted = _quoted(connection, table, columns)
     ahead = iter(rows)
-    while chunk := list(islice(ahead, CHUNK)):
-        if len(chunk) < FEW:
-            _insert(connection, name, quoted, chunk)
-        else:
-            _insert_at_once(connection, name, quoted, chunk)
+    while chunk := list(map(tuple, islice(ahead, CHUNK))):
+        insert = _insert if len(chunk) < FEW else _insert_at_once
+        insert(connection, table, columns, chunk)
 
 
 def _insert(
-    connection: Connection, table: str, columns: Sequence[str], rows: Sequence[Sequence[Any]]
-) -> Sequence[str]:
-    """Insert rows by a statement each; return the columns that are not empty in all of them.
-
-    Only those are named: SQLite's driver takes longer over an empty value than over any other.
-    """
-    values = zip(columns, zip(*rows, strict=True), strict=True)
-    filled = {name: column for name, column in values if column.count(None) < len(rows)}
-    names, places = ", ".join(filled), ", ".join("?" * len(filled))
-    statement = f"INSERT INTO {table} ({names}) VALUES ({places})"  # noqa: S608 - our own tables
-    connection.exec_driver_sql(statement, list(zip(*filled.values(), strict=True)))
-    return list(filled)
+    connection: Connection, table: Table, columns: Sequence[str], rows: Sequence[tuple[Any, ...]]
+) -> None:
+    name, names = _quoted(connection, table.name, columns)
+    connection.exec_driver_sql(_into(name, names), rows)
 
 
 def _insert_at_once(
-    connection: Connection, table: str, columns: Sequence[str], rows: Sequence[Sequence[Any]]
+    connection: Connection, table: Table, columns: Sequence[str], rows: Sequence[tuple[Any, ...]]
 ) -> None:
     """Insert rows into SQLite by one statement, out of a table that this connection alone sees.
 
     SQLite keeps a copy of each page that a statement changes, until it is done: for a statement a
     row that takes as long as all the rest of it.
     """
-    run, stage = connection.exec_driver_sql, f"temp.{table}_to_insert"
-    run(f"CREATE TABLE IF NOT EXISTS {stage} ({', '.join(columns)})")
+    run = connection.exec_driver_sql
+    name, names = _quoted(connection, table.name, columns)
+    stage, all_names = _quoted(connection, f"{table.name} to insert", table.columns.keys())
+    run(f"CREATE TEMP TABLE IF NOT EXISTS {stage} ({all_names})")
     run(f"DELETE FROM {stage}")  # noqa: S608 - what a try that failed may have left
-    names = ", ".join(_insert(connection, stage, columns, rows))
-    run(f"INSERT INTO {table} ({names}) SELECT {names} FROM {stage} ORDER BY rowid")  # noqa: S608 - our own tables
+    run(_into(stage, names), rows)
+    run(f"INSERT INTO {name} ({names}) SELECT {names} FROM {stage} ORDER BY rowid")  # noqa: S608 - our own tables
     run(f"DELETE FROM {stage}")  # noqa: S608 - our own tables
+
+
+def _into(name: str, names: str) -> str:
+    places = ", ".join("?" * (names.count(",") + 1))
+    return f"INSERT INTO {name} ({names}) VALUES ({places})"  # noqa: S608 - our own tables
 
 
 def copy_texts(
@@ -121,8 +117,8 @@ _ESCAPES = str.maketrans({"\\": r"\\", "\n": r"\n", "\r": r"\r", "\t": r"\t"})
 def _copying_in(
     connection: Connection, table: Table, columns: Sequence[str]
 ) -> Iterator[psycopg.Copy]:
-    name, quoted = _quoted(connection, table, columns)
-    statement = f"COPY {name} ({', '.join(quoted)}) FROM STDIN"
+    name, names = _quoted(connection, table.name, columns)
+    statement = f"COPY {name} ({names}) FROM STDIN"
     driver: Any = connection.connection.driver_connection
     try:
         with driver.cursor() as cursor, cursor.copy(statement) as copy:
@@ -133,6 +129,6 @@ def _copying_in(
         ) from error
 
 
-def _quoted(connection: Connection, table: Table, columns: Sequence[str]) -> tuple[str, list[str]]:
+def _quoted(connection: Connection, table: str, columns: Iterable[str]) -> tuple[str, str]:
     quote = connection.dialect.identifier_preparer.quote
-    return quote(table.name), list(map(quote, columns))
+    return quote(table), ", ".join(map(quote, columns))

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from functools import cache, cached_property
+from functools import cache, cached_property, partial
 from typing import Any, NamedTuple
 
 from sqlalchemy import Dialect
@@ -20,7 +20,6 @@ from trialog.records.words import EntryKind
 
 _TABLE = Base.metadata.tables["entry"]
 _OWN = ("client_id", "occurred_at", "cycle_number", "sequence", "previous_hash", "hash")
-_Stored = Mapping[str, Callable[[Any], Any]]
 _COMMON = tuple(column.name for column in _TABLE.columns if column.name not in ("id", *_OWN))
 
 
@@ -60,21 +59,33 @@ class Fresh(NamedTuple):
 def insert_lines(
     session: Session,
     cell: Cell,
-    lines: Iterable[Fresh],
+    lines: Collection[Fresh],
     meanwhile: Callable[[], None] | None = None,
 ) -> None:
     """Chain lines to the end of a cell's logbook and insert them.
 
     `meanwhile` may be called while the database is at work, and must not use it.
     """
-    connection = session.connection()
-    chain, columns = _Chain(cell.chain_length, cell.chain_head), (*_OWN, *_COMMON)
-    linked, stored = chain.link(lines), _as_stored(connection.dialect)
+    connection, filled = session.connection(), _filled(lines)
+    chain, columns = _Chain(cell.chain_length, cell.chain_head), (*_OWN, *filled)
+    linked, values = chain.link(lines), partial(_values, _as_stored(connection.dialect), filled)
     if connection.dialect.name == "postgresql":
-        copy_texts(connection, _TABLE, columns, _texts(linked, stored), meanwhile)
+        copy_texts(connection, _TABLE, columns, _texts(linked, values), meanwhile)
     else:
-        insert_rows(connection, _TABLE, columns, _rows(linked, stored))
+        insert_rows(connection, _TABLE, columns, _rows(linked, values))
     cell.chain_length, cell.chain_head = chain.length, chain.head
+
+
+def _filled(lines: Collection[Fresh]) -> Sequence[str]:
+    """Return the common columns that not all lines leave empty: it takes long to say so of each."""
+    commons = {fresh.common for fresh in lines}
+    return [name for name in _COMMON if any(one.facts[name] is not None for one in commons)]
+
+
+def _values(
+    stored: Mapping[str, Callable[[Any], Any]], columns: Sequence[str], common: Common
+) -> tuple[Any, ...]:
+    return tuple(stored[name](common.facts[name]) for name in columns)
 
 
 class _Linked(NamedTuple):
@@ -105,29 +116,31 @@ class _Chain:
             yield _Linked(client_id, moment, number, self.length, previous, self.head, common)
 
 
-def _rows(linked: Iterable[_Linked], stored: _Stored) -> Iterator[Sequence[Any]]:
+def _rows(
+    linked: Iterable[_Linked], values: Callable[[Common], tuple[Any, ...]]
+) -> Iterator[Sequence[Any]]:
     """Return the rows of lines as SQLite's driver takes them."""
     rest: dict[Common, tuple[Any, ...]] = {}
     for client_id, moment, number, sequence, previous, head, common in linked:
         if common not in rest:
-            rest[common] = tuple(stored[name](common.facts[name]) for name in _COMMON)
+            rest[common] = values(common)
         time = f"{moment[:10]} {moment[11:26]}"  # as SQLAlchemy has it: a blank for T, and no zone
         yield client_id, time, number, sequence, previous, head, *rest[common]
 
 
-def _texts(linked: Iterable[_Linked], stored: _Stored) -> Iterator[str]:
+def _texts(linked: Iterable[_Linked], values: Callable[[Common], tuple[Any, ...]]) -> Iterator[str]:
     """Return the rows of lines as PostgreSQL's COPY takes them."""
     rest: dict[Common, str] = {}
     for client_id, moment, number, sequence, previous, head, common in linked:
         if common not in rest:
-            rest[common] = copy_text(stored[name](common.facts[name]) for name in _COMMON)
+            rest[common] = copy_text(values(common))
         # No id or hash holds a sign that would have to be escaped.
         cycle = EMPTY if number is None else number
         yield f"{client_id}\t{moment}\t{cycle}\t{sequence}\t{previous}\t{head}\t{rest[common]}\n"
 
 
 @cache
-def _as_stored(dialect: Dialect) -> _Stored:
+def _as_stored(dialect: Dialect) -> Mapping[str, Callable[[Any], Any]]:
     """Return what makes of a column's value what the database's driver takes."""
     made = {}
     for column in _TABLE.columns:
