@@ -186,7 +186,7 @@ def without_ids(content):
 
 @pytest.mark.database("sqlite")  # nothing here is left to the database
 @settings(
-    max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(data=st.data())
 def test_a_file_comes_to_the_same_however_it_is_read(intake, data):
