@@ -12,7 +12,7 @@ from sqlalchemy import ColumnElement, Table, insert, inspect, or_, select
 from sqlalchemy.orm import Session
 
 from trialog.records.base import Base, UtcDateTime
-from trialog.records.counting import shift_facts
+from trialog.records.counting import set_shift_facts
 from trialog.records.database import make_engine, make_sessions
 from trialog.records.models import (
     Acknowledgement,
@@ -192,9 +192,8 @@ class _Replay:
             revision.withdrawn = entry.client_id in undone
             fresh.add(revision)
         shifts = fresh.scalars(select(Shift).order_by(Shift.id)).all()
-        for shift in shifts:
-            for name, value in shift_facts(fresh, cell, read_log(fresh, shift, cell)).items():
-                setattr(shift, name, value)
+        logs = ((shift, read_log(fresh, shift, cell)) for shift in shifts)
+        set_shift_facts(fresh, cell, logs)
         fresh.flush()
         rebuild_rollups(fresh, cell, [shift.id for shift in shifts])
 

@@ -8,7 +8,7 @@ tell what the machine had counted at that moment, and nothing is said.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 
 from trialog.errors import InvalidValueError
 from trialog.records.entries import NewEntry
-from trialog.records.models import Cell, Entry
+from trialog.records.models import Cell, Entry, Shift
 from trialog.records.shiftlog import ShiftLog
 from trialog.records.words import CounterEvent, EntryKind
 
@@ -102,17 +102,29 @@ class Moment:
     near: int
 
 
-def shift_facts(
-    session: Session, cell: Cell, log: ShiftLog, *, heard: bool = True
-) -> dict[str, Any]:
+def machine_was_heard(session: Session, cell: Cell) -> bool:
+    """Say whether the machine has told a count at all: else it tells nothing of any shift."""
+    return last_reading(session, cell.id) is not None
+
+
+def set_shift_facts(session: Session, cell: Cell, shifts: Iterable[tuple[Shift, ShiftLog]]) -> None:
+    """Derive the facts of some shifts, each given with its log."""
+    heard = machine_was_heard(session, cell)
+    for shift, log in shifts:
+        with session.no_autoflush:  # many shifts are written at once
+            for name, value in shift_facts(session, cell, log, heard=heard).items():
+                setattr(shift, name, value)
+
+
+def shift_facts(session: Session, cell: Cell, log: ShiftLog, *, heard: bool) -> dict[str, Any]:
     """Return all that is derived of a shift from lines of people and of the machine, by column.
 
-    Where an engineer has written a reading in, that one settles what was counted. `heard`: whether
-    the machine may have said anything at all.
+    Where an engineer has written a reading in, that one settles what was counted. `heard`:
+    `machine_was_heard`.
     """
     facts = log.facts()
     said = UNCOUNTED
-    if heard and last_reading(session, cell.id) is not None:
+    if heard:
         opened, closed = _moment(session, log.lines[0].client_id, facts.opened_at), None
         if log.closing is not None and facts.closed_at is not None:
             closed = _moment(session, log.closing.client_id, facts.closed_at)

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from trialog.records.audit import record_event
 from trialog.records.batch import Batch
-from trialog.records.counting import last_reading, shift_facts
+from trialog.records.counting import set_shift_facts
 from trialog.records.due import want_shift_reports
 from trialog.records.fresh import insert_lines
 from trialog.records.models import Cell, Entry, EntryMode, Revision, Shift
@@ -90,19 +90,17 @@ def revision_of(entry: Entry) -> Revision:
 
 def _store_shifts(batch: Batch) -> None:
     """Derive the touched shifts' facts, and the rollups of all shifts that the batch bears on."""
-    session, cell, shifts, closed_now = batch.session, batch.cell, {}, set()
-    heard = batch.appends or last_reading(session, cell.id) is not None
-    for label in batch.touched:
-        shift = batch.shifts[label]
-        shifts[shift.id] = shift
-        was_open = shift.closed_at is None
-        if batch.appends:  # all else that is derived of it is as it was
-            shift.good_by_counter |= batch.logs[label].facts().good_by_counter
-        else:
-            _set_facts(session, cell, shift, batch.logs[label], heard=heard)
-        if was_open:
-            closed_now.add(shift.id)
-            tell_closing(session, shift, now=batch.now)
+    session, cell = batch.session, batch.cell
+    touched = [(batch.shifts[label], batch.logs[label]) for label in batch.touched]
+    shifts = {shift.id: shift for shift, _ in touched}
+    closed_now = {shift.id for shift, _ in touched if shift.closed_at is None}
+    if batch.appends:  # all else that is derived of them is as it was
+        for shift, log in touched:
+            shift.good_by_counter |= log.facts().good_by_counter
+    elif touched:
+        set_shift_facts(session, cell, touched)
+    for shift_id in closed_now:
+        tell_closing(session, shifts[shift_id], now=batch.now)
     session.flush()
     told_anew = _told_anew(batch)
     if batch.changed_since:
@@ -131,14 +129,6 @@ def _add_to_rollups(batch: Batch) -> None:
         )
 
 
-def _set_facts(
-    session: Session, cell: Cell, shift: Shift, log: ShiftLog, *, heard: bool = True
-) -> None:
-    with session.no_autoflush:  # many shifts are written at once
-        for name, value in shift_facts(session, cell, log, heard=heard).items():
-            setattr(shift, name, value)
-
-
 def _told_anew(batch: Batch) -> dict[int, Shift]:
     """Derive what the machine's readings say of shifts that opened or closed since they were made.
 
@@ -151,8 +141,9 @@ def _told_anew(batch: Batch) -> dict[int, Shift]:
         Shift.cell_id == cell.id, or_(Shift.opened_at >= since, Shift.closed_at >= since)
     )
     found = {shift.id: shift for shift in session.scalars(reached)}
-    for shift in found.values():
-        _set_facts(session, cell, shift, read_log(session, shift, cell))
+    set_shift_facts(
+        session, cell, ((shift, read_log(session, shift, cell)) for shift in found.values())
+    )
     session.flush()
     return {shift_id: shift for shift_id, shift in found.items() if shift.closed_at is not None}
 

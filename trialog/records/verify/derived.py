@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from trialog.records.counting import shift_facts
+from trialog.records.counting import machine_was_heard, shift_facts
 from trialog.records.models import Cell, Entry, Revision, Shift
 from trialog.records.rollups import CellLayout, Row, roll_up, stored_rows
 from trialog.records.shiftlog import read_log
@@ -55,14 +55,14 @@ def verify_revisions(session: Session, cell: Cell) -> Iterator[Difference]:
 
 def verify_shifts(session: Session, cell: Cell) -> Iterator[Difference]:
     layout = CellLayout.of(session, cell)
-    opened = _openings(session)
+    opened, heard = _openings(session), machine_was_heard(session, cell)
     for shift in session.scalars(select(Shift).where(Shift.cell_id == cell.id).order_by(Shift.id)):
         where = f"cell {cell.name!r}, shift {shift.label!r}"
         log = read_log(session, shift, cell)
         if not log.lines:
             yield Difference(where, "has no lines in the logbook")
             continue
-        facts = shift_facts(session, cell, log) | opened.get(shift.id, {})
+        facts = shift_facts(session, cell, log, heard=heard) | opened.get(shift.id, {})
         for name, said in facts.items():
             if getattr(shift, name) != said:
                 yield Difference(
