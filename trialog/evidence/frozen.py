@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -15,6 +14,7 @@ from trialog import __version__
 from trialog.evidence.cautions import CAUTIONS
 from trialog.evidence.fixing import fixing_of
 from trialog.evidence.verdict import Verdict, verdict_as_dict
+from trialog.records.chain import canonical_time
 from trialog.records.models import Acknowledgement, Cell, Requirement, SignOff, Trial
 from trialog.records.schema import newest_version
 
@@ -36,7 +36,7 @@ def frozen_inputs(session: Session, verdict: Verdict, cell: Cell) -> dict[str, A
             "operation": cell.operation,
         },
         "stage": str(trial.stage),
-        "begins_at": None if trial.begins_at is None else moment_text(trial.begins_at),
+        "begins_at": None if trial.begins_at is None else canonical_time(trial.begins_at),
         "plan": {"kind": str(trial.plan_kind), **asdict(verdict.plan)},
         "requirement": _requirement(trial.requirement),
         "rules": _rules(session, trial),
@@ -71,11 +71,6 @@ def versions() -> dict[str, str | None]:
     }
 
 
-def moment_text(moment: datetime) -> str:
-    """Write a time in one way only."""
-    return moment.astimezone(UTC).isoformat(timespec="microseconds")
-
-
 def signature(record: SignOff) -> dict[str, str]:
     """Return who has said what and when; part of the document that its hash protects."""
     return {
@@ -83,7 +78,7 @@ def signature(record: SignOff) -> dict[str, str]:
         "person": record.person_name,
         "role": str(record.role),
         "statement": record.statement,
-        "at": moment_text(record.signed_at),
+        "at": canonical_time(record.signed_at),
     }
 
 
@@ -117,13 +112,15 @@ def _rules(session: Session, trial: Trial) -> dict[str, Any]:
     """Return when plan and requirement were fixed, and what the audit shows of changes after."""
     fixed = fixing_of(session, trial)
     return {
-        "fixed_at": moment_text(fixed.at),
-        "first_counted_at": None if fixed.first is None else moment_text(fixed.first.occurred_at),
+        "fixed_at": canonical_time(fixed.at),
+        "first_counted_at": None
+        if fixed.first is None
+        else canonical_time(fixed.first.occurred_at),
         "beforehand": fixed.beforehand,
         "changed_after": [
             {
                 "what": late.what,
-                "at": moment_text(late.at),
+                "at": canonical_time(late.at),
                 "person": late.person,
                 "columns": list(late.columns),
             }
@@ -140,7 +137,7 @@ def _acknowledgements(session: Session, trial: Trial) -> list[dict[str, Any]]:
             "kind": str(noted.kind),
             "person": noted.person.name,
             "text": noted.text,
-            "at": moment_text(noted.created_at),
+            "at": canonical_time(noted.created_at),
         }
         for noted in session.scalars(statement.order_by(Acknowledgement.id))
     ]
