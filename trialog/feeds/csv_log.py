@@ -62,10 +62,10 @@ class CsvFile:
 
     form: Form
     names: Names
-    table: Table
-    session: Session
-    cell: Cell
-    now: datetime
+    _table: Table
+    _session: Session
+    _cell: Cell
+    _now: datetime
 
     def portions(self) -> Portions:
         """Read the file in portions, from its start: a large one is never held as a whole.
@@ -73,20 +73,20 @@ class CsvFile:
         No shift lies in two of them, so that each can be looked at as a whole. All that the records
         have to say is asked for at once: going on uses them no more.
         """
-        identities = Identities(self.cell.id)
+        identities = Identities(self._cell.id)
         if self.form is Form.TALLIES:
             return Portions(self._tallies(identities))
-        return Portions(self._cycles(identities, stored_shifts(self.session, self.cell)))
+        return Portions(self._cycles(identities, stored_shifts(self._session, self._cell)))
 
     def _tallies(self, identities: Identities) -> Iterator[Portion]:
-        yield Portion.of(*read_tallies(self.table, self.names, identities, now=self.now))
+        yield Portion.of(*read_tallies(self._table, self.names, identities, now=self._now))
 
     def _cycles(
         self, identities: Identities, stored: Mapping[str, StoredShift]
     ) -> Iterator[Portion]:
-        makes_ids, modulus = "id" not in self.table.header, self.cell.counter_modulus
-        reader = CycleLogReader(self.table, self.names, identities, now=self.now)
-        for rows in Outline(self.table).parted(PORTION):
+        makes_ids, modulus = "id" not in self._table.header, self._cell.counter_modulus
+        reader = CycleLogReader(self._table, self.names, identities, now=self._now)
+        for rows in Outline(self._table).parted(PORTION):
             broken = [row for row in rows if isinstance(row, RejectedLine)]
             drafts, unread = reader.drafts(row for row in rows if isinstance(row, Row))
             lines, unfit, new = arrange(drafts, identities, stored=stored, modulus=modulus)

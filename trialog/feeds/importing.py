@@ -16,6 +16,7 @@ from trialog.feeds.columns import Form
 from trialog.feeds.csv_log import CsvFile, Portion, read_csv
 from trialog.feeds.foreign_tablets import enter_tablets, keep_those_that_wrote
 from trialog.feeds.names import Names
+from trialog.feeds.shifts import stored_shifts
 from trialog.feeds.tables import RejectedLine, Row
 from trialog.garbage import no_search
 from trialog.records.audit import IMPORTED, record_event
@@ -187,7 +188,7 @@ class _Attempt:
 
     def run(self, *, good_lines_only: bool, keep: bool) -> ImportResult:
         """Write the good lines, look at the outcome, and keep it or roll it back."""
-        before = self._labels()
+        before = stored_shifts(self._session, self._cell).keys()
         savepoint, outcome = self._try({})
         while outcome.torn:
             savepoint.rollback()
@@ -281,12 +282,8 @@ class _Attempt:
         """Whether a line of the file stands for several lines that belong together."""
         return self._file.form is Form.TALLIES
 
-    def _labels(self) -> set[str]:
-        statement = select(Shift.label).where(Shift.cell_id == self._cell.id)
-        return set(self._session.scalars(statement))
-
     def _result(
-        self, outcome: _Outcome, before: set[str], *, accepted: bool, kept: bool
+        self, outcome: _Outcome, before: Collection[str], *, accepted: bool, kept: bool
     ) -> ImportResult:
         return ImportResult(
             form=self._file.form,
@@ -299,7 +296,7 @@ class _Attempt:
             written=kept,
         )
 
-    def _summaries(self, outcome: _Outcome, before: set[str]) -> Iterator[ShiftSummary]:
+    def _summaries(self, outcome: _Outcome, before: Collection[str]) -> Iterator[ShiftSummary]:
         counts = self._counts()
         for label, lines in outcome.of_shifts.items():
             cycles, failed = counts.get(label, (0, 0))

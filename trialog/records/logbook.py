@@ -135,8 +135,7 @@ def _with_known(
     """
     for start in range(0, len(entries), CHUNK):
         chunk = entries[start : start + CHUNK]
-        ids = [] if unseen else [entry.client_id for entry in chunk]
-        known = _known_entries(session, ids) if ids else {}
+        known = {} if unseen else _known_entries(session, [one.client_id for one in chunk])
         for index, entry in enumerate(chunk, start):
             yield index, entry, known.get(entry.client_id)
 
