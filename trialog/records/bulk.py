@@ -39,15 +39,19 @@ def insert_rows(
         return
     ahead = iter(rows)
     while chunk := list(map(tuple, islice(ahead, CHUNK))):
-        insert = _insert if len(chunk) < FEW else _insert_at_once
-        insert(connection, table, columns, chunk)
+        if len(chunk) < FEW:
+            _insert(connection, table.name, columns, chunk)
+        else:
+            _insert_at_once(connection, table, columns, chunk)
 
 
 def _insert(
-    connection: Connection, table: Table, columns: Sequence[str], rows: Sequence[tuple[Any, ...]]
+    connection: Connection, table: str, columns: Sequence[str], rows: Sequence[tuple[Any, ...]]
 ) -> None:
-    name, names = _quoted(connection, table.name, columns)
-    connection.exec_driver_sql(_into(name, names), rows)
+    name, names = _quoted(connection, table, columns)
+    places = ", ".join("?" * len(columns))
+    statement = f"INSERT INTO {name} ({names}) VALUES ({places})"  # noqa: S608 - our own tables
+    connection.exec_driver_sql(statement, rows)
 
 
 def _insert_at_once(
@@ -57,19 +61,14 @@ def _insert_at_once(
 
     A statement a row takes twice as long (measured): each opens the table and all its indexes anew.
     """
-    run = connection.exec_driver_sql
+    run, waiting = connection.exec_driver_sql, f"{table.name} to insert"
     name, names = _quoted(connection, table.name, columns)
-    stage, all_names = _quoted(connection, f"{table.name} to insert", table.columns.keys())
+    stage, all_names = _quoted(connection, waiting, table.columns.keys())
     run(f"CREATE TEMP TABLE IF NOT EXISTS {stage} ({all_names})")
     run(f"DELETE FROM {stage}")  # noqa: S608 - what a try that failed may have left
-    run(_into(stage, names), rows)
+    _insert(connection, waiting, columns, rows)
     run(f"INSERT INTO {name} ({names}) SELECT {names} FROM {stage} ORDER BY rowid")  # noqa: S608 - our own tables
     run(f"DELETE FROM {stage}")  # noqa: S608 - our own tables
-
-
-def _into(name: str, names: str) -> str:
-    places = ", ".join("?" * (names.count(",") + 1))
-    return f"INSERT INTO {name} ({names}) VALUES ({places})"  # noqa: S608 - our own tables
 
 
 def copy_texts(

@@ -69,10 +69,12 @@ def insert_lines(
     connection, filled = session.connection(), _filled(lines)
     chain, columns = _Chain(cell.chain_length, cell.chain_head), (*_OWN, *filled)
     linked, values = chain.link(lines), partial(_values, _as_stored(connection.dialect), filled)
+    # What lines have in common is worked out once for all of them.
     if connection.dialect.name == "postgresql":
-        copy_texts(connection, _TABLE, columns, _texts(linked, values), meanwhile)
+        texts = _texts(linked, cache(lambda common: copy_text(values(common))))
+        copy_texts(connection, _TABLE, columns, texts, meanwhile)
     else:
-        insert_rows(connection, _TABLE, columns, _rows(linked, values))
+        insert_rows(connection, _TABLE, columns, _rows(linked, cache(values)))
     cell.chain_length, cell.chain_head = chain.length, chain.head
 
 
@@ -117,26 +119,20 @@ class _Chain:
 
 
 def _rows(
-    linked: Iterable[_Linked], values: Callable[[Common], tuple[Any, ...]]
+    linked: Iterable[_Linked], rest: Callable[[Common], tuple[Any, ...]]
 ) -> Iterator[Sequence[Any]]:
     """Return the rows of lines as SQLite's driver takes them."""
-    rest: dict[Common, tuple[Any, ...]] = {}
     for client_id, moment, number, sequence, previous, head, common in linked:
-        if common not in rest:
-            rest[common] = values(common)
         time = f"{moment[:10]} {moment[11:26]}"  # as SQLAlchemy has it: a blank for T, and no zone
-        yield client_id, time, number, sequence, previous, head, *rest[common]
+        yield client_id, time, number, sequence, previous, head, *rest(common)
 
 
-def _texts(linked: Iterable[_Linked], values: Callable[[Common], tuple[Any, ...]]) -> Iterator[str]:
+def _texts(linked: Iterable[_Linked], rest: Callable[[Common], str]) -> Iterator[str]:
     """Return the rows of lines as PostgreSQL's COPY takes them."""
-    rest: dict[Common, str] = {}
     for client_id, moment, number, sequence, previous, head, common in linked:
-        if common not in rest:
-            rest[common] = copy_text(values(common))
         # No id or hash holds a sign that would have to be escaped.
         cycle = EMPTY if number is None else number
-        yield f"{client_id}\t{moment}\t{cycle}\t{sequence}\t{previous}\t{head}\t{rest[common]}\n"
+        yield f"{client_id}\t{moment}\t{cycle}\t{sequence}\t{previous}\t{head}\t{rest(common)}\n"
 
 
 @cache
