@@ -78,13 +78,13 @@ def prove_import(a_line, request, table, disk_sessions, fresh_disk_databases):
         add_person(session, NAMES[Role.OPERATOR], Role.OPERATOR, "1846", actor=None, now=now)
     short, content = file_of(lines // 10, a_line), file_of(lines, a_line)
     _, _, little = imported(disk_sessions, "short", short, now)
+    with disk_sessions() as session:
+        url = session.get_bind().url.render_as_string(hide_password=False)
     took = driver = path = memory = 0
     for turn in range(ROUNDS):
         result, seconds, megabytes = imported(disk_sessions, f"long {turn}", content, now)
         took += seconds
         memory = memory or megabytes  # of the first turn: the others come after rows were held here
-        with disk_sessions() as session:
-            url = session.get_bind().url.render_as_string(hide_password=False)
         rows = rows_of(url)[-result.added :]
         assert (result.added, result.rejected) == (len(rows), ())
         driver += beside(RawTable.in_bulk, rows, fresh_disk_databases(), url)
