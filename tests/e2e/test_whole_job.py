@@ -63,10 +63,13 @@ class Crew:
         expect(self.page.get_by_role("button", name="Sign out", exact=True)).to_be_visible()
 
     def press(self, name, **options):
-        self.page.get_by_role("button", name=name, **options).click()
+        """Press a button that leads to a page, and wait for that page."""
+        with self.page.expect_navigation():
+            self.page.get_by_role("button", name=name, **options).click()
 
     def follow(self, name, **options):
-        self.page.get_by_role("link", name=name, **options).first.click()
+        with self.page.expect_navigation():
+            self.page.get_by_role("link", name=name, **options).first.click()
 
     def fill(self, **fields):
         for label, value in fields.items():
@@ -273,6 +276,7 @@ def sign(crew, person):
     page.locator("[name=statement]").fill("I watched both shifts and accept this verdict.")
     page.locator("[name=pin]").fill(crew.people.pin(person))
     crew.press("Sign", exact=True)
+    expect(page).to_have_url(f"{crew.url}/trials/1#rp-signed")
     expect(page.locator("main")).to_contain_text("I watched both shifts and accept this verdict.")
     expect(page.locator("main")).not_to_contain_text("has lapsed")
 

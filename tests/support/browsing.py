@@ -97,8 +97,9 @@ def quickest_browser():
 @pytest.fixture(scope="session")
 def playwright():
     """Return what drives browsers; there can be one of it in a process."""
-    from playwright.sync_api import sync_playwright  # noqa: PLC0415 - slow to import
+    from playwright.sync_api import expect, sync_playwright  # noqa: PLC0415 - slow to import
 
+    expect.set_options(timeout=20_000)  # a computer that does much else at once is slow, not wrong
     with sync_playwright() as playwright:
         yield playwright
 

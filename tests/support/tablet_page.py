@@ -11,8 +11,6 @@ MODES = ["chips left", "dropped part", "ejection miss", "slow return"]
 
 PATIENCE = 60_000
 
-expect.set_options(timeout=20_000)  # a computer that does much else at once is slow, not wrong
-
 
 class TabletPage:
     """A page at `url`, on which somebody with a PIN logs."""

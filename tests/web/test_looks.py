@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 import pytest
+from playwright.sync_api import expect
 from support.cells import log_shift
 from support.looks import CONTRAST, NAMELESS, SMALL_CONTROLS, SMALLEST_TARGET, SPILL
 
@@ -105,12 +106,12 @@ def test_a_cell_is_set_up_with_the_keyboard_alone_and_without_scripts(
     page.get_by_label("Name").fill("a night")
     page.get_by_label("Unattended stretch").fill("8")
     page.get_by_role("button", name="Work it out").click()
-    assert "27,296" in page.get_by_role("row", name="whole cell").inner_text()
+    expect(page.get_by_role("row", name="whole cell")).to_contain_text("27,296")
     page.get_by_role("button", name="Fix the requirement").click()
     page.get_by_label("Trial name").fill("blower by hand")
     page.get_by_role("button", name="Work out the plan").click()
     page.get_by_role("button", name="Begin the trial").click()
-    assert "blower by hand" in page.get_by_role("heading", level=3).first.inner_text()
+    expect(page.get_by_role("heading", level=3).first).to_contain_text("blower by hand")
     context.close()
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 import pytest
+from playwright.sync_api import expect
 from sqlalchemy import select
 from support.browsing import serving
 from support.hostile import SCRIPT, looked_at, poison
@@ -71,7 +72,7 @@ def test_nothing_of_it_runs_on_the_tablet_page(page, hostile, ran, session, peop
         code = make_code(session, name="<img src=x onerror=alert(1)>", cell=cell, **by)
     page.goto(f"{hostile}/tablet/#enrol={code}")
     page.click(f'#people [data-person="{people.operator.id}"]')
-    assert "zq-mark onclick" in page.inner_text("#pin-title")
+    expect(page.locator("#pin-title")).to_contain_text("zq-mark onclick")
     page.fill("#pin", people.pin(people.operator))
     page.click("#pin-go")
     page.wait_for_function("() => trialog.tablet.person !== null")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
+from playwright.sync_api import expect
 
 pytestmark = pytest.mark.database("sqlite")  # nothing here is read from the records
 
@@ -69,7 +70,8 @@ def slider(page, name):
 def test_an_arrow_key_on_a_slider_changes_every_number_without_a_new_page(planner, complaints):
     page = planner()
     page.evaluate("window.same = true")
-    before, first_go = sentence(page), page.locator(".plans tbody tr").nth(1).inner_text()
+    before, first_plan = sentence(page), page.locator(".plans tbody tr").nth(1)
+    first_go = first_plan.inner_text()
     zone = page.locator(".js-fill").first
     shape = zone.get_attribute("d")
     slider(page, "Unattended stretch").focus()
@@ -77,8 +79,8 @@ def test_an_arrow_key_on_a_slider_changes_every_number_without_a_new_page(planne
     page.keyboard.press("ArrowRight")
     wait_for_another(page, before)
     assert float(page.get_by_label("Unattended stretch", exact=True).input_value()) > 8
-    assert page.locator(".plans tbody tr").nth(1).inner_text() != first_go
-    assert zone.get_attribute("d") != shape
+    expect(first_plan).not_to_have_text(first_go, use_inner_text=True)
+    expect(zone).not_to_have_attribute("d", shape)
     assert "stretch_hours=8." in page.url
     assert page.evaluate("window.same") is True
     assert page.evaluate("document.activeElement.dataset.slides") == "stretch_hours"
@@ -130,12 +132,12 @@ def test_a_wrong_number_is_named_beside_its_field_and_mended(planner, complaints
     design.fill("9000")
     page.get_by_role("heading", name="No plan for these numbers").wait_for()
     problem = page.locator("#design_cycles-error")
-    assert problem.inner_text().startswith("Must be at least 9,113")
-    assert design.get_attribute("aria-invalid") == "true"
+    expect(problem).to_have_text(re.compile("^Must be at least 9,113"))
+    expect(design).to_have_attribute("aria-invalid", "true")
     design.fill("100000")
     page.locator("[data-part=sentence]").wait_for()
     drawn(page)
-    assert problem.is_hidden()
+    expect(problem).to_be_hidden()
     # The browser itself notes the answer 422; nothing else is said.
     assert [words for words in complaints if "422" not in words] == []
 

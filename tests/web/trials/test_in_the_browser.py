@@ -3,6 +3,7 @@
 from datetime import UTC
 
 import pytest
+from playwright.sync_api import expect
 
 from trialog.records.models import Shift
 from trialog.reports.kinds import html_of
@@ -89,7 +90,7 @@ def test_the_chart_can_be_read_as_a_table_with_the_keyboard(page, live_server, r
     page.locator("summary").first.focus()
     page.keyboard.press("Enter")
     table = page.locator("details table").first
-    assert table.is_visible()
+    expect(table).to_be_visible()
     assert table.locator("td", has_text="end of shift").count() == 0
     assert table.locator("tbody tr").count() == FAILURES + 1
     numbers = page.locator("details a[download]").first
@@ -199,7 +200,7 @@ def test_every_picture_is_drawn_and_stands_out_in_grey_by_day_by_night_and_on_pa
     assert complaints == []
     page.evaluate("document.documentElement.style.setProperty('--chart-line', '#ddd')")
     page.evaluate("document.dispatchEvent(new Event('trialog:charts'))")
-    assert page.evaluate(FAINT) != [], "what is faint would be found"
+    page.wait_for_function(f"() => ({FAINT})().length > 0")  # what is faint is found
 
 
 UNFIT = """() => [
