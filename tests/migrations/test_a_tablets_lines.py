@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 
 import pytest
-from alembic import command
 from sqlalchemy import event, inspect, text
 from support.cells import good, make_cell, write
 from support.intake import Tablet
+from support.migrating import migrate
 
 from trialog.records import online, schema
 from trialog.records.database import unit_of_work
@@ -41,10 +41,6 @@ def tablets(session, people, now):
     write(session, cell, good("A", 3), now=now)
     session.rollback()
     return found
-
-
-def migrate(engine, direction, version):
-    getattr(command, direction)(schema._configuration(engine), version)
 
 
 def the_index(engine):

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from alembic import command
 from sqlalchemy import inspect, select
 from support.cells import closing, failed, good, opening, ruling, write
+from support.migrating import migrate
 
 from trialog.records import schema
 from trialog.records.due import SETTLES
@@ -15,10 +15,6 @@ from trialog.reports.keeping import Keeper, keep_due
 
 BEFORE = "0004"
 SLIP = "the-failed-cycle"
-
-
-def migrate(engine, direction, version):
-    getattr(command, direction)(schema._configuration(engine), version)
 
 
 @pytest.fixture

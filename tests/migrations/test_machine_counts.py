@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import pytest
-from alembic import command
 from sqlalchemy import event, inspect, select, text
 from sqlalchemy.exc import IntegrityError
 from support.cells import closing, count, good, opening, reading, undo, write
+from support.migrating import migrate
 
 from trialog.records import schema
 from trialog.records.models import Entry, Shift
@@ -14,10 +14,6 @@ from trialog.records.verify import verify
 from trialog.records.words import Reading
 
 BEFORE = "0007"
-
-
-def migrate(engine, direction, version):
-    getattr(command, direction)(schema._configuration(engine), version)
 
 
 @pytest.fixture

@@ -9,7 +9,6 @@ import subprocess
 import sys
 
 import pytest
-from alembic import command
 from alembic.script import ScriptDirectory
 from sqlalchemy import MetaData, Table, func, inspect, select, text
 from sqlalchemy.exc import IntegrityError
@@ -27,6 +26,7 @@ from support.cells import (
     undo,
     write,
 )
+from support.migrating import migrate
 
 from trialog.errors import SchemaBehindError
 from trialog.records import schema
@@ -54,10 +54,6 @@ def versions():
     """Return all schema versions, oldest first."""
     scripts = ScriptDirectory(str(schema.packaged("migrations")))
     return [script.revision for script in scripts.walk_revisions()][::-1]
-
-
-def migrate(engine, direction, version):
-    getattr(command, direction)(schema._configuration(engine), version)
 
 
 def tables(bind):

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from alembic import command
 from sqlalchemy import inspect, select, text
+from support.migrating import migrate
 
 from trialog.records import schema
 from trialog.records.database import unit_of_work
@@ -15,10 +15,6 @@ from trialog.records.sign_ins import begin_sign_in
 from trialog.records.verify import verify
 
 BEFORE = "0008"
-
-
-def migrate(engine, direction, version):
-    getattr(command, direction)(schema._configuration(engine), version)
 
 
 def test_who_was_locked_out_before_signs_in_after_it_and_nobodys_seal_breaks(

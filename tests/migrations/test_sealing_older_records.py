@@ -5,9 +5,9 @@ from __future__ import annotations
 import hashlib
 
 import pytest
-from alembic import command
 from sqlalchemy import inspect, select, text
 from support.cells import closing, failed, good, note, opening, revision, ruling, write
+from support.migrating import migrate
 from support.tampering import without_rules
 
 from trialog.records import schema
@@ -33,10 +33,6 @@ JPEG = b"\xff\xd8\xff what the camera saw"
 PHOTO = hashlib.sha256(JPEG).hexdigest()
 BEFORE = "0003"
 NEW_SINCE = {"revocation", "verdict_change", "kept_report", "client", "client_token", "feed"}
-
-
-def migrate(engine, direction, version):
-    getattr(command, direction)(schema._configuration(engine), version)
 
 
 @pytest.fixture

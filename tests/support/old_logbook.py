@@ -12,11 +12,10 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from datetime import UTC, datetime
 
-from alembic import command
 from sqlalchemy import create_engine, select, text
 from support.cells import failed, good, make_cell, opening, write
+from support.migrating import migrate
 
-from trialog.records import schema
 from trialog.records.database import make_sessions
 from trialog.records.models import Cell
 
@@ -42,7 +41,7 @@ FIRST = datetime(2020, 1, 1, 6, 0, tzinfo=UTC)
 def make_old_logbook(engine, rows):
     """Fill a migrated, empty database with so many lines, in the schema of `BEFORE_ALL`."""
     _write_patterns(engine)
-    command.downgrade(schema._configuration(engine), BEFORE_ALL)
+    migrate(engine, "downgrade", BEFORE_ALL)
     with _quickly(engine), _without_later_indexes(engine):
         _fill_shifts(engine, rows)
         with ThreadPoolExecutor(2) as beside:
