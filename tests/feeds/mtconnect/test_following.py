@@ -13,6 +13,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from support.agent import AFTER, BEFORE, COUNT, STATE, Machine
 from support.cells import closing, opening, write
+from support.waiting import until
 
 from trialog.feeds.mtconnect.documents import AgentError, FeedError
 from trialog.records.feeds import LEASE, LeaseLostError, Position, take_feed
@@ -273,15 +274,6 @@ def test_an_agent_that_is_not_there_is_said_so(listen):
     with pytest.raises(FeedError, match="the agent cannot be reached"):
         heard.hear()
     heard.bench.__exit__ = lambda *_: None
-
-
-def until(check):
-    """Wait for something that another thread does."""
-    for _ in range(600):
-        if check():
-            return
-        threading.Event().wait(0.02)
-    raise AssertionError("it did not come to that")
 
 
 @pytest.mark.parametrize("kind", ["", "no lengths", "no streams"])
