@@ -33,7 +33,11 @@ def upgrade(place: Place, as_json: bool) -> None:
     """
     with engine_on(place.url) as engine:
         before = schema.current_version(engine)
-        schema.upgrade(engine)
+        try:
+            schema.upgrade(engine)
+        except KeyboardInterrupt:
+            click.echo("Called off. Run it again to finish it.", err=True)
+            raise
         after = schema.current_version(engine)
     if as_json:
         show_json({"before": before, "after": after})

@@ -13,6 +13,7 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from alembic.util.exc import CommandError
 from sqlalchemy import Engine
+from sqlalchemy.exc import SQLAlchemyError
 
 from trialog.errors import SchemaBehindError
 from trialog.records import models, partitions
@@ -43,6 +44,8 @@ def upgrade(engine: Engine) -> None:
     ------
     SchemaBehindError
         If a newer trialog made the database's schema, or a copy into it is not finished.
+    KeyboardInterrupt
+        If it is called off. The steps that were done stay; called again, it goes on from there.
     """
     _refuse_half_copy(current_version(engine))
     try:
@@ -52,7 +55,21 @@ def upgrade(engine: Engine) -> None:
             f"the database's schema is at {current_version(engine)}, which this trialog does not "
             "know; it was made by a newer one: install that"
         ) from error
+    except SQLAlchemyError as error:
+        if _was_called_off(error):
+            raise KeyboardInterrupt from error
+        raise
     partitions.make_ahead(engine)
+
+
+def _was_called_off(error: BaseException | None) -> bool:
+    """Say whether Ctrl-C is behind an error.
+
+    Amid a statement it closes the connection, and whoever still wants to tidy up on that fails.
+    """
+    while error is not None and not isinstance(error, KeyboardInterrupt):
+        error = error.__context__
+    return error is not None
 
 
 def newest_version() -> str | None:
