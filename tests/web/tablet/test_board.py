@@ -66,6 +66,7 @@ def test_one_tap_is_one_good_cycle_and_shows_at_once(tablet_on, session, width, 
 
 
 def test_the_count_goes_ahead_of_a_slow_disk_and_is_marked_until_that_has_it(board):
+    board.await_saved()  # what opened the shift
     board.page.evaluate(SLOW_DISK)
     board.tap_good()
     board.fail("chips left")
