@@ -44,12 +44,15 @@ class CuttingProxy:
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
+        await asyncio.sleep(0)  # in which what they reset is closed
 
     async def _carry(self, reader, writer):
         """Carry one connection until its bytes are used up, somewhere in a request or an answer."""
         budget = [self._chance.randint(1, self.longest)]
-        with suppress(OSError):
+        ends = [writer]
+        try:
             there_reader, there_writer = await asyncio.open_connection("127.0.0.1", self.target)
+            ends.append(there_writer)
             ways = [
                 asyncio.create_task(self._copy(reader, there_writer, budget)),
                 asyncio.create_task(self._copy(there_reader, writer, budget)),
@@ -57,8 +60,11 @@ class CuttingProxy:
             await asyncio.wait(ways, return_when=asyncio.FIRST_COMPLETED)
             for way in ways:
                 way.cancel()
-            self._reset(there_writer)
-        self._reset(writer)
+        except OSError:
+            return  # whoever it was for is not there
+        finally:
+            for end in ends:
+                self._reset(end)
 
     async def _copy(self, reader, writer, budget):
         with suppress(OSError):
