@@ -6,12 +6,12 @@ import re
 import signal
 import socket
 import ssl
-import time
 from urllib.request import urlopen
 
 import psutil
 import pytest
 from support.killable import KillableServer
+from support.waiting import until
 
 PATIENCE = 60
 
@@ -40,13 +40,6 @@ def answers(server):
         return answer.status
 
 
-def wait_until(holds):
-    end = time.monotonic() + PATIENCE
-    while not holds():
-        assert time.monotonic() < end
-        time.sleep(0.05)
-
-
 def listening(pid):
     """Return whether a process serves: it has come as far as its own waiting loop."""
     return any(one.status == psutil.CONN_LISTEN for one in psutil.Process(pid).net_connections())
@@ -54,13 +47,13 @@ def listening(pid):
 
 @on_postgresql
 def test_one_that_is_killed_is_replaced_and_all_end_with_who_looks_after_them(crew):
-    wait_until(lambda: len(workers(crew)) == 2)
+    until(lambda: len(workers(crew)) == 2)
     first, second = sorted(one.pid for one in workers(crew))
-    wait_until(lambda: listening(second))
+    until(lambda: listening(second))
     psutil.Process(first).kill()
-    wait_until(lambda: first not in {one.pid for one in workers(crew)})
+    until(lambda: first not in {one.pid for one in workers(crew)})
     assert answers(crew) == 200
-    wait_until(lambda: len(workers(crew)) == 2)
+    until(lambda: len(workers(crew)) == 2)
     assert second in {one.pid for one in workers(crew)}
     assert answers(crew) == 200
     theirs = workers(crew)
@@ -72,7 +65,7 @@ def test_one_that_is_killed_is_replaced_and_all_end_with_who_looks_after_them(cr
 
 @on_postgresql
 def test_they_end_when_nobody_looks_after_them_any_more(crew):
-    wait_until(lambda: len(workers(crew)) == 2)
+    until(lambda: len(workers(crew)) == 2)
     theirs = workers(crew)
     crew.kill()
     _, left = psutil.wait_procs(theirs, timeout=PATIENCE)
@@ -84,10 +77,10 @@ def test_over_https_they_have_one_authority(database, tmp_path):
     server = KillableServer(database, tmp_path, "--processes", "2", "--tls", "--host", "127.0.0.1")
     server.begin()
     try:
-        wait_until(lambda: re.search(r"https://127\.0\.0\.1:(\d+)/", server.said()))
+        until(lambda: re.search(r"https://127\.0\.0\.1:(\d+)/", server.said()))
         port = int(re.search(r"https://127\.0\.0\.1:(\d+)/", server.said())[1])
-        wait_until(lambda: len(workers(server)) == 2)
-        wait_until(lambda: all(listening(one.pid) for one in workers(server)))
+        until(lambda: len(workers(server)) == 2)
+        until(lambda: all(listening(one.pid) for one in workers(server)))
         seen = {certificate_at(port) for _ in range(20)}
     finally:
         server.stop()

@@ -23,8 +23,8 @@ WAITING = text(
 def test_an_upgrade_that_waits_for_others_can_be_called_off(start, database):
     engine = make_engine(database)
     migrate(engine, "downgrade", BEFORE)
-    with engine.connect() as busy, engine.connect() as watch:
-        watch = watch.execution_options(isolation_level="AUTOCOMMIT")
+    watching = engine.execution_options(isolation_level="AUTOCOMMIT")
+    with engine.connect() as busy, watching.connect() as watch:
         busy.execute(text("LOCK TABLE entry IN ROW EXCLUSIVE MODE"))
         process = start("database", "upgrade", "--database", database)
         until(lambda: watch.scalar(WAITING))

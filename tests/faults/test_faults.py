@@ -5,8 +5,6 @@ The real server is a process of its own here; `.ci/prove -k fault` does the same
 
 from __future__ import annotations
 
-import time
-
 import pytest
 from support.cutting import CuttingProxy
 from support.killable import KillableServer
@@ -18,6 +16,7 @@ from support.trouble import (
     kill_database,
     log_through,
 )
+from support.waiting import until
 
 from trialog.records.database import make_engine, make_sessions
 from trialog.records.schema import upgrade
@@ -42,12 +41,6 @@ def serve(tmp_path, forks):
     yield start
     for server in started:
         server.kill()
-
-
-def wait_for(what):
-    """Wait until something has happened."""
-    while not what():
-        time.sleep(0.05)
 
 
 @pytest.fixture
@@ -87,7 +80,7 @@ def test_a_network_that_cuts_every_connection(serve, database, sessions):
     plant = make_plant(sessions, cells=2, tablets=3)
     server = serve(database)
     with CuttingProxy(server.port, longest=4_000, seed=SEED) as proxy:
-        log_through(plant, proxy.port, lambda: wait_for(lambda: proxy.cuts > 20), seed=SEED)
+        log_through(plant, proxy.port, lambda: until(lambda: proxy.cuts > 20), seed=SEED)
     assert differences(sessions, plant) == []
 
 

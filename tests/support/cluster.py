@@ -6,15 +6,14 @@ import os
 import shutil
 import subprocess
 import tempfile
-import time
 import warnings
 from pathlib import Path
 
 import pytest
 from sqlalchemy import URL, create_engine, text
 from support.databases import in_memory
+from support.waiting import until
 
-PATIENCE = 30
 SETTINGS = (
     "listen_addresses=''", "max_connections=60", "wal_level=replica", "max_wal_senders=5",
     "hot_standby=on", "wal_log_hints=on", "shared_buffers=64MB", "wal_keep_size=256MB",
@@ -152,11 +151,8 @@ class Cluster:
     def catch_up(self):
         """Wait until the replica has replayed all that the primary has written."""
         (end,) = self.primary.ask("SELECT pg_current_wal_flush_lsn()")[0]
-        until = time.monotonic() + PATIENCE
         question = f"SELECT pg_last_wal_replay_lsn() >= '{end}'"
-        while not self.replica.ask(question)[0][0]:
-            assert time.monotonic() < until, "the replica does not catch up"
-            time.sleep(0.02)
+        until(lambda: self.replica.ask(question)[0][0])
 
     def remove(self):
         for node in (self.replica, self.primary):
