@@ -21,7 +21,8 @@ _ROWS = []
 def pytest_addoption(parser):
     parser.addoption("--minutes", type=float, default=10.0, help="how long the load lasts")
     parser.addoption("--kills", type=int, default=200, help="how often app and database are killed")
-    parser.addoption("--lines", type=int, default=200_000, help="lines of the file to import")
+    parser.addoption("--lines", type=int, default=200_000, help="lines of a file to import")
+    parser.addoption("--turns", type=int, default=3, help="how many such files are imported")
     parser.addoption("--rows", type=int, default=1_000_000, help="lines of an old logbook")
     parser.addoption("--seed", type=int, default=20_260_302, help="of all that is random")
 

@@ -12,7 +12,7 @@ import psutil
 import pytest
 from support.killable import KillableServer
 from support.plant import differences, drain_all, make_plant, open_shifts
-from support.raw_rows import RawTable, rows_of
+from support.raw_rows import RawTable, newest_rows
 from support.wire import Wire
 
 TABLETS, EVERY, QUEUED = 300, 10.0, 200
@@ -121,7 +121,7 @@ def prove_load(cells, request, table, shop):
     times = asyncio.run(steady(plant, port, seconds, watch, seed))
     busy, tapped = watch.busy() - before, sum(len(one.made) for one in plant) - lines
     raw = RawTable(shop.beside)
-    beside = raw.one_by_one(rows_of(shop.url, RAW_ROWS))
+    beside = raw.one_by_one(newest_rows(shop.url, RAW_ROWS))
     raw.close()
     steady_memory = list(watch.memory)
     burst_took = burst(plant, port, seed)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from contextlib import closing
 
-from sqlalchemy import delete, insert, select, text
+from sqlalchemy import delete, insert, select
 
 from trialog.records.base import Base
 from trialog.records.bulk import insert_rows
@@ -97,13 +97,12 @@ def copy_all_but_lines(url, target):
     source.dispose()
 
 
-def rows_of(url, most=None):
-    """Return the rows of a database's logbook as its driver gives them."""
+def newest_rows(url, number):
+    """Return the last so many rows of a database's logbook, in order, as its driver gives them."""
     engine = make_engine(url)
-    limit = "" if most is None else f" LIMIT {most}"
     with closing(engine.raw_connection()) as connection:
         cursor = connection.cursor()
-        cursor.execute(str(text(f"SELECT {NAMES} FROM entry ORDER BY id{limit}")))  # noqa: S608
+        cursor.execute(f"SELECT {NAMES} FROM entry ORDER BY id DESC LIMIT {number}")  # noqa: S608
         rows = cursor.fetchall()
     engine.dispose()
-    return rows
+    return rows[::-1]
