@@ -85,9 +85,10 @@ def hear(
             still.append(one.client_id)
             continue
         lines.append(voice.line(one))
-    late = bool(lines) and _is_late(session, cell, lines)
     if lines:
-        write_entries(session, cell, lines, actor=actor, now=now)
+        # A server's clock that was set back is behind what it stamped before: then that holds.
+        write_entries(session, cell, lines, actor=actor, now=max(now, voice.at or now))
+    late = bool(lines) and _is_late(session, cell, lines)
     return Heard(
         tuple(line.client_id for line in lines),
         tuple(one.client_id for one in said if one.client_id in known),

@@ -12,6 +12,7 @@ from support.clients import Program, assert_problem
 from trialog.evidence import define_requirement, start_trial
 from trialog.records.database import unit_of_work
 from trialog.records.feeds import NewFeed, add_feed, switch_feed
+from trialog.records.hearing import Said, hear
 from trialog.records.models import Entry, Shift, VerdictChange
 from trialog.records.setup import NewRequirement
 from trialog.records.verify import verify
@@ -100,6 +101,16 @@ def test_times_are_held_between_the_reading_before_and_now(count, session):
     assert all(begun <= time <= datetime.now(UTC) for time in times)
 
 
+def test_a_server_whose_clock_was_set_back_goes_on_counting(count, session, cell):
+    ahead = datetime.now(UTC) + timedelta(minutes=30)
+    with unit_of_work(session):
+        hear(session, cell.cell, [Said(client_id="early", counter=4)], actor=None, now=ahead)
+    assert count(pulse="p").json["counter"] == 5
+    assert count(total=9, id="t").json["counter"] == 9
+    assert {line.occurred_at for line in lines(session)} == {ahead}
+    assert verify(session) == []
+
+
 @pytest.mark.parametrize(
     "body",
     [
@@ -116,6 +127,8 @@ def test_times_are_held_between_the_reading_before_and_now(count, session):
         {"pulse": "x" * 41},
         {"pulse": "a", "at": "2026-03-02T06:00:00"},
         {"pulse": "a", "at": "yesterday"},
+        {"pulse": "a", "at": "1899-12-31T23:59:59Z"},
+        {"total": 1, "id": "a", "at": "0001-01-01T00:00:00+14:00"},
         {"pulse": "a", "state": "active"},
         {"pulse": "a", "state": "A" * 41},
         [],
