@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import random
 import threading
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -244,6 +245,41 @@ def test_an_agent_without_paths_is_asked_without(listen):
     heard.machine.part(2)
     heard.hear()
     assert heard.counts() == [0, 1, 2]
+
+
+def test_much_that_nobody_listens_to_does_not_hold_a_count_up(listen):
+    heard = listen(Machine(size=5000))
+    heard.machine.misbehave = "no paths"
+    heard.hear()
+    heard.machine.chatter(2300)
+    heard.machine.part()
+    heard.hear()
+    assert heard.counts() == [0, 1]
+
+
+def test_a_time_of_ages_ago_is_none(listen):
+    heard = listen()
+    unset = datetime.min.replace(tzinfo=UTC)
+    heard.machine.latest[COUNT] = replace(heard.machine.latest[COUNT], at=unset)
+    before = datetime.now(UTC)
+    heard.hear()
+    assert heard.counts() == [0]
+    assert min(line.occurred_at for line in heard.lines()) >= before - timedelta(seconds=2)
+
+
+@on_both
+def test_a_server_whose_clock_is_set_back_goes_on_hearing(listen):
+    heard = listen()
+    ahead = timedelta(minutes=30)
+    heard.runner.clock = lambda: datetime.now(UTC) + ahead
+    heard.hear()
+    stamped = heard.lines()[-1].occurred_at
+    heard.runner.clock = lambda: datetime.now(UTC)
+    heard.machine.part(2)
+    heard.hear()
+    assert heard.counts() == [0, 1, 2]
+    assert [line.occurred_at for line in heard.lines()[-2:]] == [stamped, stamped]
+    assert heard.verify() == []
 
 
 FAULTS = sorted({*BEFORE, *AFTER})

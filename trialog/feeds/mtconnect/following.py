@@ -14,6 +14,7 @@ from datetime import datetime, timedelta
 from decimal import Decimal, InvalidOperation
 from typing import Protocol
 
+from trialog.feeds.mtconnect.agent import AT_ONCE
 from trialog.feeds.mtconnect.documents import (
     OUT_OF_RANGE,
     UNAVAILABLE,
@@ -21,7 +22,7 @@ from trialog.feeds.mtconnect.documents import (
     Observation,
     Streams,
 )
-from trialog.records.entries import LARGEST_COUNTER, STATE
+from trialog.records.entries import EARLIEST, LARGEST_COUNTER, STATE
 from trialog.records.feeds import Position
 from trialog.records.hearing import Said
 
@@ -123,7 +124,7 @@ class Follower:
         last = max((one.sequence + 1 for one in fresh), default=asked)
         ahead = max(header.next, last)
         self._write(said, replace(self.position, next=ahead), gaps=gaps, document=document)
-        return bool(fresh) and ahead > asked
+        return ahead > asked and (bool(fresh) or ahead - asked >= AT_ONCE)
 
     def _restarted(self, now: Streams | None) -> None:
         now = now or self.agent.current()
@@ -170,14 +171,17 @@ class Follower:
         return replace(said, counter=counter, reset=bool(one.reset))
 
     def _time(self, document: Streams, one: Observation) -> datetime | None:
-        """Return when something was, by our clock: how long ago it was by the agent's."""
-        made = document.header.created_at
-        if one.at is None or made is None:
-            return one.at
+        """Return when something was, by our clock: how long ago it was by the agent's.
+
+        A time of ages ago is one that the machine's clock, or its agent, does not know.
+        """
+        made, at = document.header.created_at, one.at
         try:
-            return self.clock() - (made - one.at)
+            if at is not None and made is not None:
+                at = self.clock() - (made - at)
         except OverflowError:
             return None
+        return None if at is None or at < EARLIEST else at
 
     def _write(
         self,
