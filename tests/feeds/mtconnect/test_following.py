@@ -17,8 +17,10 @@ from support.cells import closing, opening, write
 from support.waiting import until
 
 from trialog.feeds.mtconnect.documents import AgentError, FeedError
-from trialog.records.feeds import LEASE, LeaseLostError, Position, take_feed
-from trialog.records.models import Shift
+from trialog.feeds.mtconnect.running import Pace, follow_all
+from trialog.records.database import unit_of_work
+from trialog.records.feeds import LEASE, LeaseLostError, Position, switch_feed, take_feed
+from trialog.records.models import Feed, Shift
 from trialog.records.words import CounterEvent, FeedMode
 
 # What goes on between a follower and an agent is the same on either database. Where it is about
@@ -348,6 +350,44 @@ def test_a_stream_that_breaks_off_is_taken_up_again(listen, kind):
     heard.runner.stopped.set()
     thread.join(10)
     assert len(heard.gaps()) == 1
+
+
+@pytest.fixture
+def follows(listen):
+    """Let every feed be followed, and return what tells whether the feed's follower runs."""
+    heard = listen()
+    over = threading.Event()
+    following = threading.Thread(
+        target=follow_all, args=(heard.sessions, over, lambda *_told: None),
+        kwargs={"look_every": 0.02, "pace": Pace(poll=0.01, taken=0.02)},
+    )  # fmt: skip
+
+    def runs():
+        return any(one.name == f"feed {heard.feed_id}" for one in threading.enumerate())
+
+    following.start()
+    yield heard, runs
+    over.set()
+    following.join(30)
+    assert not runs()
+
+
+def test_a_follower_ends_with_its_feeds_pause_and_another_goes_on_after_it(follows, session):
+    heard, runs = follows
+
+    def switch(*, on):
+        session.rollback()
+        with unit_of_work(session):
+            feed = session.get_one(Feed, heard.feed_id)
+            switch_feed(session, feed, on=on, actor=None, now=datetime.now(UTC))
+
+    until(lambda: heard.counts() == [0])
+    switch(on=False)
+    heard.machine.part()  # which it hears, and may not write any more
+    until(lambda: not runs())
+    assert heard.counts() == [0]
+    switch(on=True)
+    until(lambda: heard.counts() == [0, 1])
 
 
 @on_both

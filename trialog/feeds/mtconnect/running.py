@@ -67,11 +67,18 @@ class Runner:
         self.holder = self.holder or f"{name[:48]}:{os.urandom(4).hex()}"
 
     def run(self) -> None:
-        """Follow the feed; what goes wrong is noted with it and tried again, ever more seldom."""
-        while not self.stopped.is_set():
+        """Follow the feed until it is paused or removed, or told to stop.
+
+        What goes wrong is noted with it and tried again, ever more seldom.
+        """
+        while not self.stopped.is_set() and self._is_wanted():
             wait = self._once()
             self.stopped.wait(wait)
         self._in_records(lambda session: let_go(session, self.feed_id, self.holder))
+
+    def _is_wanted(self) -> bool:
+        wanted = _wanted(self.sessions, [self.feed_id])
+        return wanted is None or self.feed_id in wanted
 
     def _once(self) -> float:
         """Follow until something goes wrong; return how long to wait before the next try."""
@@ -193,7 +200,7 @@ def follow_all(
     """
     threads: dict[int, threading.Thread] = {}
     while not stopped.is_set():
-        for feed_id in _wanted(sessions, only):
+        for feed_id in _wanted(sessions, only) or ():
             known = threads.get(feed_id)
             if known is None or not known.is_alive():
                 runner = Runner(sessions, feed_id, stopped, changed, pace or Pace())
@@ -205,11 +212,12 @@ def follow_all(
         thread.join(5.0)
 
 
-def _wanted(sessions: sessionmaker[Session], only: Sequence[int]) -> Sequence[int]:
+def _wanted(sessions: sessionmaker[Session], only: Sequence[int]) -> Sequence[int] | None:
+    """Return which feeds are to be followed; None where the database cannot be asked."""
     try:
         with sessions() as session:
             statement = select(Feed.id).where(Feed.enabled).order_by(Feed.id)
             return [one for one in session.scalars(statement) if not only or one in only]
     except OperationalError:
         _log.exception("the list of feeds could not be read; the next look tries again")
-        return []
+        return None
