@@ -113,6 +113,8 @@ def test_a_file_with_too_many_lines_is_refused(intake, monkeypatch):
     monkeypatch.setattr(tables, "MOST_LINES", 3)
     with pytest.raises(InvalidValueError, match="file must have at most 3 lines"):
         intake.imports("shift,outcome\n" + "A,good\n" * 4)
+    with pytest.raises(InvalidValueError, match="file must have at most 3 lines, got 'line 4'"):
+        intake.imports("shift,outcome\n" + '"a"b\n' * 4)
 
 
 def test_a_cell_larger_than_any_text_is_rejected_as_a_line(intake, reasons):

@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from trialog.errors import InvalidValueError
+from trialog.feeds import tallies
 from trialog.feeds.tallies import deal
 from trialog.records.setup import add_mode
 from trialog.records.words import Effect, Stage
@@ -110,6 +111,7 @@ def test_dealing_gives_each_device_as_many_failed_cycles_as_it_can(counts, data,
         (row(40, 1), "failed_cycles must lie between 0"),
         (row(""), "cycles must be given, got ''"),
         (row(-1), "cycles must be between 0 and 1000000, got -1"),
+        (row(10**6, dropped=99_999, chips=2), "failures must be between 0 and 100000, got 100001"),
         (row("12,5"), "cycles must be a whole number, got '12,5'"),
         (row("1.920"), "cycles must be written without thousands separators"),
         (row(5, dropped="x"), "dropped_part must be a number, got 'x'"),
@@ -144,6 +146,13 @@ def test_a_mismatch_with_the_counter_can_be_accepted(intake):
     header = "shift,opened,cycles,counter_open,counter_close,mismatch_accepted"
     result = intake.imports(tally("A,2026-03-02T06:00Z,5,100,104,yes", header=header))
     assert result.rejected == ()
+
+
+def test_a_file_whose_shifts_come_to_too_many_lines_is_refused(intake, monkeypatch):
+    monkeypatch.setattr(tallies, "MOST_LINES", 9)
+    with pytest.raises(InvalidValueError, match=r"at most 9 lines .* got 'line 3'"):
+        intake.imports(tally(row(40, dropped=4), row(40, dropped=4, shift="B")))
+    assert intake.kinds() == []
 
 
 def test_a_shift_given_twice_is_rejected_the_second_time(intake, reasons):

@@ -37,7 +37,7 @@ MOST_LINES = 5000
 PAGE = 1000
 
 IMPORT_PATIENCE = 900.0
-"""Seconds; a file of a million lines is written in one transaction."""
+"""Seconds; a file of half a million lines is written in one transaction."""
 
 T = TypeVar("T")
 

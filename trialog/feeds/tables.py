@@ -60,14 +60,14 @@ class Table:
         InvalidValueError
             If there are too many.
         """
-        count = 0
-        for row in self.source.rows(self.delimiter):
-            if isinstance(row, Row):
-                count += 1
-                if count > MOST_LINES:
-                    rule = f"have at most {MOST_LINES} lines"
-                    raise InvalidValueError("file", rule, f"line {row.line}")
-            if count > 1 or isinstance(row, RejectedLine):
+        header = True
+        for count, row in enumerate(self.source.rows(self.delimiter)):
+            if count >= MOST_LINES:
+                rule = f"have at most {MOST_LINES} lines"
+                raise InvalidValueError("file", rule, f"line {row.line}")
+            if header and isinstance(row, Row):
+                header = False
+            else:
                 yield row
 
 

@@ -12,7 +12,7 @@ from trialog.feeds.columns import TALLIES, require_known
 from trialog.feeds.identity import Identities
 from trialog.feeds.names import Names
 from trialog.feeds.shifts import Line
-from trialog.feeds.tables import RejectedLine, Row, Table, column_key
+from trialog.feeds.tables import MOST_LINES, RejectedLine, Row, Table, column_key
 from trialog.feeds.values import read_time, read_whole, read_word, read_yes_no
 from trialog.records.entries import (
     MOST_CYCLES_AT_ONCE,
@@ -26,6 +26,9 @@ from trialog.records.words import CounterEvent, EntryKind, Stage
 
 MOST_CYCLES = 1_000_000
 """How many cycles one shift's tally may hold."""
+
+MOST_FAILURES = 100_000
+"""How many failures: each becomes a line, and nobody counts that many in a shift."""
 
 _TEXT = frozenset({"shift", "operator", "note"})
 
@@ -53,7 +56,13 @@ class _Tally:
 def read_tallies(
     table: Table, names: Names, identities: Identities, *, now: datetime
 ) -> tuple[list[Line], list[RejectedLine]]:
-    """Read each row of a tally file as a shift's lines."""
+    """Read each row of a tally file as a shift's lines.
+
+    Raises
+    ------
+    InvalidValueError
+        If they come to more lines than a file may have.
+    """
     reader = _TallyReader(table, names)
     lines: list[Line] = []
     rejected: list[RejectedLine] = []
@@ -65,9 +74,13 @@ def read_tallies(
             entries = [identities.named(entry) for entry in _entries(reader.tally(row))]
             for entry in entries:
                 check_form(entry, now)
-            lines += [Line(row, entry) for entry in entries]
         except TrialogError as error:
             rejected.append(RejectedLine(row.line, str(error), row.text))
+            continue
+        lines += [Line(row, entry) for entry in entries]
+        if len(lines) > MOST_LINES:
+            rule = f"come to at most {MOST_LINES} lines of the logbook"
+            raise InvalidValueError("file", rule, f"line {row.line}")
     return lines, rejected
 
 
@@ -134,6 +147,7 @@ class _TallyReader:
             for mode, column in self._mode_columns.items()
         ]
         seen = sum(count for _, count in counts)
+        check_whole("failures", seen, 0, MOST_FAILURES)
         stated = self._optional(given, "failed_cycles", self._count)
         if stated is None:
             _check_failures("failures", seen, cycles)

@@ -109,7 +109,8 @@ def import_log(cell_id: int, body: bytes, query: ImportQuery) -> Imported:
 def export_log(cell_id: int) -> Response:
     """Return a cell's whole logbook as a CSV file, which `trialog import` takes.
 
-    It is sent as it is read, however long it is. All of it is of one moment.
+    It is sent as it is read, however long it is. All of it is of one moment. An import takes
+    500,000 lines at a time: a longer log goes in parts, cut between shifts.
     """
     session = get_session()
     session.rollback()
