@@ -19,6 +19,7 @@ from trialog.client import (
     TokenError,
     TooManyRequestsError,
     UnreachableError,
+    calls,
 )
 from trialog.client.calls import MOST_LINES
 from trialog.records.words import Scope
@@ -110,6 +111,17 @@ def test_more_than_one_request_takes_goes_in_several(connect, cell):
     assert [one.sequence for one in taken] == list(range(2, MOST_LINES + 3))
     assert len(client.way.seen) == 3
     assert sum(1 for _ in client.entries(cell.id)) == MOST_LINES + 2
+
+
+def test_lines_that_are_too_long_together_go_in_several(connect, cell, monkeypatch):
+    client = connect()
+    monkeypatch.setattr(calls, "LARGEST_BODY", 5_000)
+    lines = [line("open", stage="by hand"), *(line("note", text="€" * 200) for _ in range(9))]
+    taken = client.add_entries(cell.id, lines)
+    assert [one.sequence for one in taken] == list(range(1, 11))
+    assert len(client.way.seen) == 4
+    client.add_entries(cell.id, [line("note", text="x" * 8_000)])
+    assert len(client.way.seen) == 5
 
 
 def test_lines_go_in_only_if_nobody_else_wrote(connect, cell):

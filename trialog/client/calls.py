@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import ssl
 import time
 import zipfile
@@ -33,6 +34,9 @@ from trialog.client.transport import Transport
 
 MOST_LINES = 5000
 """How many lines one request takes; more are sent in several."""
+
+LARGEST_BODY = 8_000_000
+"""Bytes of one request with lines; the server takes 8 MiB."""
 
 PAGE = 1000
 
@@ -174,9 +178,9 @@ class Client:
     ) -> list[Taken]:
         """Write lines, and return what became of each, in their order.
 
-        More than 5,000 go in several requests. Sending lines again is safe. With `if_match`, the
-        entity tag of a `Logbook`, nothing is written if somebody else has written since; all lines
-        go in one request then, so there may be at most 5,000.
+        More than 5,000, or than 8 MB of them, go in several requests. Sending lines again is safe.
+        With `if_match`, the entity tag of a `Logbook`, nothing is written if somebody else has
+        written since; all lines go in one request then, so there may be at most 5,000.
 
         Raises
         ------
@@ -187,7 +191,8 @@ class Client:
         if if_match is not None:
             return self._add(cell, list(left), if_match)
         while batch := list(islice(left, MOST_LINES)):
-            taken += self._add(cell, batch, None)
+            for part in _parts(batch):
+                taken += self._add(cell, part, None)
         return taken
 
     def import_log(
@@ -260,3 +265,13 @@ _REPORTS = {
     "evidence": "trials/{}/evidence",
     "cell": "cells/{}/report",
 }
+
+
+def _parts(batch: list[NewLine]) -> Iterator[list[NewLine]]:
+    """Halve lines until each part fits a request; one that is too long alone is the server's."""
+    if len(batch) == 1 or len(json.dumps(batch)) <= LARGEST_BODY:
+        yield batch
+        return
+    half = len(batch) // 2
+    yield from _parts(batch[:half])
+    yield from _parts(batch[half:])
