@@ -16,6 +16,7 @@ import pytest
 from trialog import __version__
 from trialog.cli import units
 from trialog.cli.serving import serve
+from trialog.web.help.pages import FOLDER as HELP
 
 PASSWORD = "sesame-7391"
 EVERYWHERE = "0.0.0.0"  # noqa: S104 - what a shop types
@@ -64,6 +65,22 @@ def verified(text, folder, name="trialog"):
 @pytest.mark.parametrize("options", OPTIONS.values(), ids=OPTIONS)
 def test_systemd_reads_the_unit_without_a_word(unit, tmp_path, options):
     assert verified(unit(*options)[0], tmp_path) == (0, "")
+
+
+@pytest.mark.parametrize("page", ["backup", "operations"])
+def test_the_help_reads_the_settings_and_the_folder_that_the_unit_reads(page):
+    text = (HELP / f"{page}.md").read_text(encoding="utf-8")
+    assert set(re.findall(r"EnvironmentFile=(\S+)", text)) == {f"-{units.SECRETS}"}
+    assert set(re.findall(r"TRIALOG_DATA_FOLDER=(/\S+)", text)) == {str(units.STATE)}
+
+
+def test_systemd_reads_the_backups_unit_of_the_help_too(tmp_path):
+    text = (HELP / "backup.md").read_text(encoding="utf-8")
+    (unit,) = re.findall(r"# trialog-backup.service\n(.*?)```", text, re.DOTALL)
+    program = tmp_path / "trialog"
+    program.touch(mode=0o755)
+    text = unit.replace("/usr/local/bin/trialog", str(program))
+    assert verified(text, tmp_path, "trialog-backup") == (0, "")
 
 
 def test_systemd_would_complain_of_a_unit_that_is_wrong(unit, tmp_path):
