@@ -6,13 +6,14 @@ import threading
 
 import pytest
 from alembic import command
-from sqlalchemy import select, text
+from sqlalchemy import event, select, text
 from sqlalchemy.exc import IntegrityError
 from support.cells import good, make_cell, note, opening, revision, undo, write
 
 from trialog.records import dividing, online, partitions, schema
 from trialog.records.copying.rows import set_counters
 from trialog.records.copying.tables import copied_tables
+from trialog.records.database import make_engine
 from trialog.records.models import Cell, Entry
 from trialog.records.verify import verify
 
@@ -148,7 +149,9 @@ def test_lines_cross_into_the_next_partition(near_the_end, engine, session, now)
     assert schema.differences(engine) == []
 
 
-def test_beyond_the_last_partition_nothing_is_lost(near_the_end, engine, session, now):
+@pytest.fixture
+def overflowing(near_the_end, engine, session, now):
+    """Return the cell, two lines of which came when there was no partition for them."""
     with engine.begin() as connection:
         for name in online.partitions_of(connection, "entry"):
             if name not in ("entry_p0", "entry_default"):
@@ -156,13 +159,79 @@ def test_beyond_the_last_partition_nothing_is_lost(near_the_end, engine, session
     write(session, near_the_end, opening("A"), good("A"), good("A"), now=now)
     session.rollback()
     assert ask(engine, "SELECT count(*) FROM entry_default") == [(2,)]
+    return near_the_end
+
+
+def test_beyond_the_last_partition_nothing_is_lost(overflowing, engine, session, now):
     partitions.make_ahead(engine, upto=1)  # beyond those lines, which stay where they are
     session.execute(text("SELECT setval('entry_id_seq', 20000000)"))
     last = good("A")
-    write(session, near_the_end, last, now=now)
+    write(session, overflowing, last, now=now)
     assert partition_of(session, last.client_id) == "entry_p2"
     assert verify(session) == []
     assert schema.differences(engine) == []
+
+
+def test_what_lies_beyond_the_last_partition_is_not_looked_through_under_the_lock(
+    overflowing, database
+):
+    talkative = make_engine(f"{database}&options=-c%20client_min_messages%3Ddebug1")
+    said = []
+
+    @event.listens_for(talkative, "connect")
+    def hear(connection, _record):
+        connection.add_notice_handler(lambda notice: said.append(notice.message_primary))
+
+    partitions.make_ahead(talkative, upto=1)
+    talkative.dispose()
+    implied = [one for one in said if "entry_default" in one and "is implied by existing" in one]
+    assert len(implied) == 1
+
+
+def test_what_a_try_left_that_broke_off_stops_nobody(
+    overflowing, engine, session, now, monkeypatch
+):
+    def die(*_args):
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as broken:
+        broken.setattr(partitions, "_make", die)
+        broken.setattr(partitions, "_let_go_of_default", die)
+        with pytest.raises(KeyboardInterrupt):
+            partitions.make_ahead(engine, upto=1)
+    with engine.begin() as connection:
+        connection.execute(text("CREATE TABLE entry_p2 (id bigint)"))
+    partitions.make_ahead(engine, upto=1)
+    session.execute(text("SELECT setval('entry_id_seq', 45000000)"))
+    write(session, overflowing, good("A"), now=now)  # into the default one again
+    assert verify(session) == []
+    assert schema.differences(engine) == []
+
+
+def test_many_that_make_partitions_at_once_make_each_once(near_the_end, engine, session, now):
+    write(session, near_the_end, opening("A"), now=now)
+    makers = [
+        threading.Thread(target=partitions.make_ahead, args=(engine, 25_000_000)) for _ in range(4)
+    ]
+    for maker in makers:
+        maker.start()
+    for maker in makers:
+        maker.join(60)
+    with engine.connect() as connection:
+        assert partitions.standing(connection).upper == 40_000_000
+    write(session, near_the_end, good("A"), good("A"), now=now)
+    assert verify(session) == []
+
+
+def test_a_table_with_lines_is_never_dropped(near_the_end, engine, session, now, caplog):
+    partitions.make_ahead(engine, upto=10_000_000)
+    write(session, near_the_end, opening("A"), good("A"), now=now)
+    session.rollback()
+    with engine.begin() as connection:
+        connection.execute(text("ALTER TABLE entry DETACH PARTITION entry_p1"))
+    partitions.make_ahead(engine, upto=10_000_000)
+    assert "table entry_p1 holds lines, but is no partition of the logbook" in caplog.text
+    assert ask(engine, "SELECT count(*) FROM entry_p1") == [(1,)]
 
 
 @pytest.mark.parametrize("column", ["client_id", "sequence"])

@@ -11,6 +11,7 @@ from __future__ import annotations
 import logging
 import re
 from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,7 +19,13 @@ from sqlalchemy import Connection, Engine, text
 from sqlalchemy.exc import DBAPIError
 
 from trialog.errors import ConflictError
-from trialog.records.online import briefly, is_partitioned, partitions_of
+from trialog.records.online import (
+    briefly,
+    change_check,
+    has_constraint,
+    is_partitioned,
+    partitions_of,
+)
 
 TABLE = "entry"
 SPAN = 10_000_000
@@ -27,6 +34,12 @@ SPAN = 10_000_000
 DEFAULT = f"{TABLE}_default"
 UNIQUE = (("client_id",), ("cell_id", "sequence"))
 """What stands once in each partition."""
+
+CLEAR_OF_NEXT = f"ck_{DEFAULT}_clear_of_next"
+"""While a partition is made: that no line in the default one belongs there."""
+
+MAKING = 7_461_203
+"""Any fixed number: the lock that keeps two from making partitions at once."""
 
 POINTED_LOCK = "cell, device, failure_mode, person, shift, tablet IN SHARE ROW EXCLUSIVE MODE"
 """Of the tables that lines name: a partition that comes to it locks them for a moment."""
@@ -60,22 +73,40 @@ def make_ahead(engine: Engine, upto: int = 0) -> None:
         if not is_partitioned(connection, TABLE):
             return
         try:
-            _make_missing(connection, upto)
+            with _alone(connection) as alone:
+                if alone:
+                    _make_missing(connection, upto)
         except (DBAPIError, ConflictError) as error:
             _log.warning("the logbook's next partition could not be made: %s", error)
 
 
+@contextmanager
+def _alone(connection: Connection) -> Iterator[bool]:
+    """Keep others from making partitions meanwhile; False where one is at it already."""
+    key = {"key": MAKING}
+    had = connection.scalar(text("SELECT pg_try_advisory_lock(:key)"), key)
+    try:
+        yield bool(had)
+    finally:
+        if had:
+            connection.scalar(text("SELECT pg_advisory_unlock(:key)"), key)
+
+
 def _make_missing(connection: Connection, upto: int) -> None:
+    if has_constraint(connection, DEFAULT, CLEAR_OF_NEXT):  # of a try that broke off
+        _let_go_of_default(connection)
     found = standing(connection)
     need = max(found.highest, upto) + SPAN // 2
     lower = found.upper
     if found.overflow:
-        # Where lines lie in the default partition they stay; the next one begins beyond them.
-        lower = max(lower, (found.highest // SPAN + 1) * SPAN)
+        # Where lines lie in the default partition they stay; the next one begins well beyond
+        # them, for more may come while it is made.
+        lower = max(lower, ((found.highest + SPAN // 10) // SPAN + 1) * SPAN)
         need = max(need, lower)
     made = False
     while lower <= need:
-        _make(connection, lower)
+        with _default_clear_of(connection, lower) if found.overflow else nullcontext():
+            _make(connection, lower)
         lower, made = lower + SPAN, True
     if made:
         connection.exec_driver_sql(f"ANALYZE {TABLE}")
@@ -99,7 +130,7 @@ def standing(connection: Connection) -> Standing:
 def _make(connection: Connection, lower: int) -> None:
     """Make one partition beside the logbook, whole with its indexes, and let it take its place."""
     name = f"{TABLE}_p{lower // SPAN}"
-    connection.exec_driver_sql(f"DROP TABLE IF EXISTS {name}")  # of a try that broke off
+    _clear_away(connection, name)
     briefly(
         connection,
         f"CREATE TABLE {name} (LIKE {TABLE} INCLUDING DEFAULTS INCLUDING CONSTRAINTS)",
@@ -111,6 +142,35 @@ def _make(connection: Connection, lower: int) -> None:
         f"ALTER TABLE {TABLE} ATTACH PARTITION {name} FOR VALUES {values}",
         locks=(POINTED_LOCK,),
     )
+
+
+def _clear_away(connection: Connection, name: str) -> None:
+    """Drop what a try that broke off has left. What holds lines is never dropped."""
+    if connection.scalar(text("SELECT to_regclass(:name)"), {"name": name}) is None:
+        return
+    if connection.exec_driver_sql(f"SELECT 1 FROM {name} LIMIT 1").first():  # noqa: S608
+        raise ConflictError(
+            f"table {name} holds lines, but is no partition of the logbook; attach it again, or "
+            "rename it once they are somewhere else"
+        )
+    briefly(connection, f"DROP TABLE {name}")
+
+
+@contextmanager
+def _default_clear_of(connection: Connection, lower: int) -> Iterator[None]:
+    """Let the database know that the default partition holds no line of the next one.
+
+    Otherwise it looks through all of them when that one is attached, and nobody logs meanwhile.
+    """
+    change_check(connection, DEFAULT, CLEAR_OF_NEXT, f"id < {lower} OR id >= {lower + SPAN}")
+    try:
+        yield
+    finally:
+        _let_go_of_default(connection)
+
+
+def _let_go_of_default(connection: Connection) -> None:
+    briefly(connection, f"ALTER TABLE {DEFAULT} DROP CONSTRAINT IF EXISTS {CLEAR_OF_NEXT}")
 
 
 def unique_indexes(partition: str) -> Iterator[str]:
