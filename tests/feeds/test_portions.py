@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from sqlalchemy import text
 from support.cells import make_cell, opening, write
 
 from trialog.feeds import csv_log, cycle_log, identity, importing
@@ -18,6 +19,7 @@ from trialog.records import batch
 from trialog.records.database import unit_of_work
 from trialog.records.entries import NewEntry
 from trialog.records.logbook import Part
+from trialog.records.partitions import make_ahead
 from trialog.records.verify import verify
 from trialog.records.words import EntryKind
 
@@ -86,8 +88,24 @@ def test_a_shift_left_open_is_told_when_the_whole_file_is_known(intake, monkeypa
     assert intake.entries() == []
 
 
+BEYOND = text("SELECT setval('entry_id_seq', 15000000)")
+
+
+@pytest.fixture(params=["in one partition", "in two partitions"])
+def beyond(request, intake, database_kind):
+    """Return a function after which lines may go where nothing keeps an id from standing twice."""
+
+    def go_on():
+        if request.param == "in two partitions" and database_kind == "postgresql":
+            make_ahead(intake.session.get_bind(), upto=15_000_000)
+            with unit_of_work(intake.session):
+                intake.session.execute(BEYOND)
+
+    return go_on
+
+
 def test_a_line_that_somebody_sent_under_an_id_made_here_is_told_from_the_files(
-    intake, people, now, reasons
+    intake, people, now, reasons, beyond
 ):
     at = datetime(2026, 3, 1, 6, tzinfo=UTC)
     note = NewEntry("-", EntryKind.NOTE, at, None, people.operator.id, "A", text="hm")
@@ -96,6 +114,7 @@ def test_a_line_that_somebody_sent_under_an_id_made_here_is_told_from_the_files(
         elsewhere = make_cell(intake.session, now, "Elsewhere")
     sent = note._replace(client_id=made, shift="Z")
     write(intake.session, elsewhere, opening("Z", occurred_at=at), sent, now=now)
+    beyond()
     content = without_ids(
         log(row("A", at.isoformat(), "good"), row("A", at.isoformat(), "note", note="hm"))
     )
@@ -105,6 +124,7 @@ def test_a_line_that_somebody_sent_under_an_id_made_here_is_told_from_the_files(
     }
     kept = intake.imports(content, good_lines_only=True)
     assert (kept.added, intake.kinds()) == (3, ["open", "good", "close"])
+    assert verify(intake.session) == []
 
 
 def test_a_tablet_new_to_the_records_writes_in_many_portions(intake, monkeypatch):

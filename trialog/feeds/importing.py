@@ -23,6 +23,7 @@ from trialog.records.audit import IMPORTED, record_event
 from trialog.records.batch import require_one_open
 from trialog.records.logbook import Part, write_entries
 from trialog.records.models import Cell, CellRollup, Person, Shift
+from trialog.records.partitions import one_takes_all
 from trialog.records.words import EntryKind
 
 
@@ -183,7 +184,7 @@ class _Attempt:
         self._file = file
         self._actor = actor
         self._now = now
-        self._doubts = False
+        self._doubts = not one_takes_all(session.connection())
         """Whether lines are looked for in the logbook even where they cannot be there."""
 
     def run(self, *, good_lines_only: bool, keep: bool) -> ImportResult:

@@ -31,6 +31,9 @@ TABLE = "entry"
 SPAN = 10_000_000
 """Ids of a partition: its indexes take some gigabytes."""
 
+LITTLE_ROOM = SPAN // 4
+"""Ids left of a partition; the server makes the next one when there is room for twice as many."""
+
 DEFAULT = f"{TABLE}_default"
 UNIQUE = (("client_id",), ("cell_id", "sequence"))
 """What stands once in each partition."""
@@ -59,6 +62,17 @@ class Standing:
     upper: int
     highest: int
     overflow: bool
+
+
+def one_takes_all(connection: Connection) -> bool:
+    """Say whether one partition has all lines, and room for many more.
+
+    It lets no client id stand twice then. Otherwise it must be looked for before it is written.
+    """
+    if connection.dialect.name != "postgresql":
+        return True
+    last = connection.exec_driver_sql(f"SELECT last_value FROM {TABLE}_id_seq").scalar_one()  # noqa: S608
+    return int(last) < SPAN - LITTLE_ROOM
 
 
 def make_ahead(engine: Engine, upto: int = 0) -> None:

@@ -28,9 +28,6 @@ PATIENCE = 10.0
 
 CLOCK_SLACK = timedelta(minutes=1)
 STUCK_TRIES = 3
-LITTLE_ROOM = partitions.SPAN // 4
-"""Lines; the server makes the next partition when it has room for twice as many."""
-
 SAFE = ("fsync", "full_page_writes", "synchronous_commit")
 """Settings of PostgreSQL without which a power cut loses what was acknowledged."""
 
@@ -114,7 +111,7 @@ def _partitions(engine: Engine) -> Iterator[Finding]:
     do = f"Run: {schema.UPGRADE_COMMAND}, as the user who owns the tables."
     if found.overflow:
         yield look(name, f"lines lie in the default one; {says}", do)
-    elif room < LITTLE_ROOM:
+    elif room < partitions.LITTLE_ROOM:
         yield look(name, says, do)
     else:
         yield ok(name, says)
