@@ -75,6 +75,15 @@ def test_of_two_followers_one_listens(listen):
 
 
 @on_both
+def test_one_that_died_with_a_clock_far_ahead_does_not_hold_its_feed_for_ever(listen):
+    heard = listen()
+    other = heard.another()
+    heard.runner.clock = lambda: datetime.now(UTC) + timedelta(days=400)
+    assert heard.runner._take() is not None
+    assert other._take() is not None
+
+
+@on_both
 def test_of_followers_that_begin_at_once_one_listens(listen):
     heard = listen()
     followers = [heard.another() for _ in range(4)]
