@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 
 import pytest
+from playwright.sync_api import expect
 from support.stub_server import PEOPLE
 
 pytestmark = pytest.mark.database("sqlite")  # the browser does not know which database answers
@@ -220,3 +221,17 @@ def test_a_wrong_pin_is_said_on_the_screen(core_page, stub):
         "() => document.getElementById('pin-said').textContent === trialog.texts.t('pin.wrong')"
     )
     assert tablet.page.input_value("#pin") == ""
+
+
+@pytest.mark.parametrize("place", ["people", "cells"])
+def test_a_button_under_a_finger_stays_while_the_tablet_looks_at_the_server(core, place):
+    first = core.page.evaluate_handle("(id) => document.getElementById(id).children[0]", place)
+    core.page.evaluate("() => trialog.tablet.refresh()")
+    assert first.evaluate("(button) => button.isConnected")
+
+
+def test_the_list_of_people_shows_who_has_signed_out(core):
+    person = core.page.locator("#people [data-person='1']")
+    expect(person).to_have_attribute("aria-current", "true")
+    sign_out(core)
+    expect(person).not_to_have_attribute("aria-current", "true")

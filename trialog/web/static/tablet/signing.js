@@ -64,12 +64,22 @@
     return button;
   }
 
+  /* Draw a list anew only where something in it changed: a finger may be on one of its buttons
+     while the tablet looks at the server. */
+  const drawn = {};
+  function fillList(name, shown, button) {
+    const now = JSON.stringify(shown);
+    if (now === drawn[name]) return;
+    drawn[name] = now;
+    $(name).replaceChildren(...shown.map(button));
+  }
+
   function fillCells() {
     const cells = (tablet.pack && tablet.pack.cells) || [];
-    $("cells").replaceChildren(...cells.map((cell) => choice(cell.name, "", async () => {
+    fillList("cells", cells, (cell) => choice(cell.name, "", async () => {
       await choose(cell.id);
       goOn();
-    })));
+    }));
     say("cell", cells.length === 0 ? t(tablet.pack ? "cell.none" : "cell.not_here") : "");
   }
 
@@ -80,16 +90,18 @@
   }
 
   function fillPeople() {
-    const known = people.list();
     const here = tablet.person;
-    $("people").replaceChildren(...known.map((person) => {
+    const shown = people.list().map((person) => {
       const how = person.present ? "people.present" : person.offline ? "people.offline" : "people.network";
-      const button = choice(person.name, t(how), () => meet(person));
+      return { person, how: t(how), current: Boolean(here && here.id === person.id) };
+    });
+    fillList("people", shown, ({ person, how, current }) => {
+      const button = choice(person.name, how, () => meet(person));
       button.dataset.person = person.id;
-      if (here && here.id === person.id) button.setAttribute("aria-current", "true");
+      if (current) button.setAttribute("aria-current", "true");
       return button;
-    }));
-    say("people", known.length === 0 ? t("people.none") : "");
+    });
+    say("people", shown.length === 0 ? t("people.none") : "");
   }
 
   async function meet(person) {
