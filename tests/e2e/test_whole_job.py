@@ -9,6 +9,7 @@ import pytest
 from PIL import Image
 from playwright.sync_api import expect
 from scipy import stats
+from support.browsing import PATIENCE
 from support.tablet_page import TabletPage
 
 from trialog.evidence import check_document, read_document
@@ -37,7 +38,7 @@ class Crew:
     def __init__(self, browser, url, people):
         self.people, self.url = people, url
         context = browser.new_context(viewport=TABLET, has_touch=True, accept_downloads=True)
-        context.set_default_timeout(15_000)
+        context.set_default_timeout(PATIENCE)
         self.page = context.new_page()
         self.complaints = []
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))

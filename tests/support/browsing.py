@@ -25,6 +25,8 @@ SWITCHES = (
     "--disable-sync",
     "--no-first-run",
 )
+PATIENCE = 60_000
+"""Milliseconds that a page is waited for; a computer that does much else is slow, not wrong."""
 LARGEST_ANSWER = 16 * 1024 * 1024
 WEB_CONFIG = {"SECRET_KEY": "only for tests", "TESTING": True}
 
@@ -99,7 +101,7 @@ def playwright():
     """Return what drives browsers; there can be one of it in a process."""
     from playwright.sync_api import expect, sync_playwright  # noqa: PLC0415 - slow to import
 
-    expect.set_options(timeout=20_000)  # a computer that does much else at once is slow, not wrong
+    expect.set_options(timeout=PATIENCE)
     with sync_playwright() as playwright:
         yield playwright
 
@@ -116,6 +118,6 @@ def browser(playwright):
 def page(browser):
     """Return a page in a fresh browser context: no cookies, nothing stored."""
     context = browser.new_context()
-    context.set_default_timeout(10_000)
+    context.set_default_timeout(PATIENCE)
     yield context.new_page()
     context.close()

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
-from support.browsing import WEB_CONFIG, serving
+from support.browsing import PATIENCE, WEB_CONFIG, serving
 from support.compiled import COMPILED_TEMPLATES
 from support.signed_in import begin_session
 
@@ -58,7 +58,7 @@ def demo_browser(demo_pages, browser):
     """Return a fresh browser page that is signed in to the demo, and the demo's address."""
     with serving(demo_pages.app) as url:
         context = browser.new_context()
-        context.set_default_timeout(60_000)
+        context.set_default_timeout(PATIENCE)
         context.add_cookies([demo_pages.cookie(url)])
         yield context.new_page(), url
         context.close()

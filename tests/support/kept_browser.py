@@ -7,7 +7,7 @@ import signal
 from contextlib import suppress
 
 from playwright.sync_api import Error
-from support.browsing import SWITCHES, browser_path
+from support.browsing import PATIENCE, SWITCHES, browser_path
 from support.hashing import QUICK_IN_A_PAGE
 
 CLOCK = """(() => {
@@ -58,7 +58,7 @@ class KeptBrowser:
         self.context = self._chromium.launch_persistent_context(
             self._folder, executable_path=browser_path(), args=list(SWITCHES), **self._options
         )
-        self.context.set_default_timeout(15_000)
+        self.context.set_default_timeout(PATIENCE)
         self.context.add_init_script(QUICK_IN_A_PAGE)
         self.context.add_init_script(CLOCK)
         self.context.add_init_script(f"window.moveClock({self._moved})")

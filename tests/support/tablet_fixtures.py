@@ -6,6 +6,7 @@ import itertools
 from datetime import UTC, datetime
 
 import pytest
+from support.browsing import PATIENCE
 from support.fork_server import ForkServer
 from support.hashing import QUICK_IN_A_PAGE
 from support.kept_browser import KeptBrowser, listen
@@ -94,7 +95,7 @@ def tablet_on(browser, live_server, begin_tablet):
 
     def make(*, person=None, url=live_server.url, before=None, **options):
         context = browser.new_context(**{"viewport": TABLET, "has_touch": True} | options)
-        context.set_default_timeout(10_000)
+        context.set_default_timeout(PATIENCE)
         context.add_init_script(QUICK_IN_A_PAGE)
         contexts.append(context)
         page = context.new_page()

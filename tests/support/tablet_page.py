@@ -5,11 +5,10 @@ from __future__ import annotations
 import re
 
 from playwright.sync_api import expect
+from support.browsing import PATIENCE
 
 MODES = ["chips left", "dropped part", "ejection miss", "slow return"]
 """The failure modes of the cell under test, by name."""
-
-PATIENCE = 60_000
 
 
 class TabletPage:
@@ -51,10 +50,15 @@ class TabletPage:
 
     def await_board(self):
         """Wait until the page can log, and return how many cycles it shows."""
-        expect(self.page.locator("#good")).to_be_visible(timeout=PATIENCE)
+        expect(self.page.locator("#good")).to_be_visible()
         if self.page.locator("#sheet-guide").is_visible():
             self.skip_guide()  # a browser that was killed may have forgotten that it was read
         return self.logged()
+
+    def await_settled(self, sheet):
+        """Wait until a sheet that came up by itself takes taps: at first it takes none."""
+        expect(self.page.locator(f"#sheet-{sheet}")).to_be_visible()
+        expect(self.page.locator(f"#sheet-{sheet}[data-fresh]")).to_have_count(0)
 
     def reload(self):
         self.page.reload()
@@ -111,7 +115,7 @@ class TabletPage:
             "() => !window.trialog.store.writing && window.trialog.outbox.waiting.length === 0",
             timeout=PATIENCE,
         )
-        expect(self.page.locator("#saved-words")).to_have_text("All saved", timeout=PATIENCE)
+        expect(self.page.locator("#saved-words")).to_have_text("All saved")
 
     # ── Taps ──────────────────────────────────────────────────────────────────
 

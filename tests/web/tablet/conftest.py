@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from support.browsing import serving
+from support.browsing import PATIENCE, serving
 from support.core_page import CorePage
 from support.hashing import QUICK_IN_A_PAGE
 from support.kept_browser import KeptBrowser
@@ -31,7 +31,7 @@ def core_page(browser, stub_url):
     def make(context=None, *, hashes_as_shipped=False, **options):
         if context is None:
             context = browser.new_context(has_touch=True, **options)
-            context.set_default_timeout(15_000)
+            context.set_default_timeout(PATIENCE)
             if not hashes_as_shipped:
                 context.add_init_script(QUICK_IN_A_PAGE)
             contexts.append(context)

@@ -99,6 +99,7 @@ def test_a_whole_shift_by_keyboard_alone(browser, live_server, code_for, people,
     context = browser.new_context(viewport={"width": 1280, "height": 800})
     page = context.new_page()
     page.goto(f"{live_server.url}/tablet/")
+    expect(page.locator("#screen-enrol")).to_be_visible()
     keys = Keyboard(page)
     keys.reach("#enrol-code").type(code_for())
     page.keyboard.press("Enter")

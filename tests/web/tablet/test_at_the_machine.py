@@ -95,6 +95,8 @@ def test_a_note_comes_from_a_list_or_is_typed_and_stays_in_the_list(board, sessi
     board.open_more("note")
     board.page.locator("#note-phrases").get_by_role("button", name="Coolant topped up").tap()
     board.note("belt squeaks")
+    # It comes into the list once its line is on the disk.
+    board.page.wait_for_function("() => (window.trialog.store.get('notes') || []).length === 1")
     board.open_more("note")
     expect(board.page.locator("#note-phrases button").first).to_have_text("belt squeaks")
     board.page.locator("#note-phrases button").first.tap()
@@ -177,7 +179,7 @@ def test_a_revoked_tablet_keeps_its_taps_and_asks_for_a_code(board):
     )
     board.tap_good()
     expect(board.page.locator("#halt-title")).to_have_text("This tablet was revoked")
-    board.page.wait_for_timeout(800)  # a sheet that nobody asked for takes no taps at first
+    board.await_settled("halt")
     board.page.locator("#halt-go").tap()
     expect(board.page.locator("#screen-enrol")).to_be_visible()
     board.page.locator("#screen-enrol .go-back").tap()

@@ -260,6 +260,7 @@ def test_the_tab_that_stays_sends_what_the_closed_one_wrote(core, core_page, stu
     one, two = two_tabs(core, core_page)
     stub.trouble = "down"
     one.add(3)
+    two.page.wait_for_function("() => trialog.outbox.waiting.length === 3")
     one.page.close()
     stub.trouble = None
     two.nudge()

@@ -18,12 +18,6 @@ from trialog.records.verify import verify
 pytestmark = pytest.mark.database("sqlite")
 
 
-def await_settled(tablet, sheet):
-    """Wait until a sheet that came up by itself takes taps."""
-    expect(tablet.page.locator(f"#sheet-{sheet}")).to_be_visible()
-    expect(tablet.page.locator(f"#sheet-{sheet}[data-fresh]")).to_have_count(0)
-
-
 def hand_over(tablet, person):
     tablet.page.locator("#hand-over").tap()
     tablet.page.locator(f"#people [data-person='{person.id}']").tap()
@@ -76,7 +70,7 @@ def test_a_line_that_the_logbook_does_not_take_is_shown_with_the_reason_and_kept
     late.tap_good()
     late.await_logged(1)
     late.page.context.set_offline(False)
-    await_settled(late, "unsent")
+    late.await_settled("unsent")
     line = late.page.locator("#parked-lines li")
     expect(line).to_contain_text("opened")
     expect(line).to_contain_text("with counter reading 510")
@@ -101,7 +95,7 @@ def test_a_revoked_tablet_sends_what_it_kept_once_it_is_enrolled_again(
         (old,) = session.scalars(select(Tablet)).all()
         revoke(session, old, actor=people.engineer, now=datetime.now(UTC))
     board.tap_good()
-    await_settled(board, "halt")
+    board.await_settled("halt")
     expect(board.page.locator("#halt-words")).to_contain_text("Nothing is lost")
     board.page.locator("#halt-stay").tap()
     board.tap_good()
