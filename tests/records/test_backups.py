@@ -15,7 +15,7 @@ from datetime import timedelta
 import pytest
 from alembic import command
 from support.cells import good, write
-from support.copies import Watcher, log_more, rows_of
+from support.copies import Watcher, kill_at_step, log_more, rows_of
 
 from trialog.errors import ConflictError, InvalidValueError
 from trialog.records import schema
@@ -217,24 +217,26 @@ def test_a_key_stays_in_the_data_folder(made, tmp_path, name):
     assert not (tmp_path / "evil").exists()
 
 
-BACK_UP = (
-    "import sys; from datetime import datetime, UTC; from pathlib import Path; "
-    "from trialog.records import copying; from trialog.records.copying import backups; "
-    "from trialog.records.copying import tables; "
-    "from trialog.records.database import make_engine; backups.PAGES = 1; tables.CHUNK = 2; "
-    "copying.back_up(make_engine(sys.argv[1]), Path(sys.argv[2]), now=datetime.now(UTC), keys={}, "
-    "begin=lambda n: None, progress=lambda n: print(n, flush=True))"
+BACK_UP = """
+from datetime import UTC, datetime
+from pathlib import Path
+from trialog.records import copying
+from trialog.records.copying import backups, tables
+from trialog.records.database import make_engine
+
+backups.PAGES = 1
+tables.CHUNK = 2
+copying.back_up(
+    make_engine(sys.argv[1]), Path(sys.argv[2]), now=datetime.now(UTC), keys={},
+    begin=lambda n: None, progress=stuck,
 )
+"""
 
 
 @pytest.mark.parametrize("steps", [1, 12])
 def test_a_killed_backup_leaves_no_file_under_its_name(filled, database, tmp_path, steps):
     path = tmp_path / "kept" / "b.zip"
-    words = [sys.executable, "-c", BACK_UP, database, str(path)]
-    with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as program:
-        for _ in range(steps):
-            assert program.stdout.readline()
-        program.kill()
+    program = kill_at_step(steps, BACK_UP, database, str(path))
     assert program.returncode == -signal.SIGKILL
     assert not path.exists()
 

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
-
 import pytest
 from sqlalchemy import func, select, text, update
 from support.cells import good, write
-from support.copies import Watcher, log_more, rows_of, small_chunks
+from support.copies import Watcher, kill_at_step, log_more, rows_of, small_chunks
 
 from trialog.errors import ConflictError, SchemaBehindError
 from trialog.records import schema
@@ -195,23 +192,24 @@ def test_rows_of_shifts_that_changed_are_brought_up_to_date(
     assert rows_of(other_database) == rows_of(filled)
 
 
-MOVE = (
-    "import sys; from trialog.records import copying; from trialog.records.copying import tables; "
-    "from trialog.records.database import make_engine; tables.CHUNK = 2; "
-    "copying.move(make_engine(sys.argv[1]), make_engine(sys.argv[2]), begin=lambda n: None, "
-    "progress=lambda n: print(n, flush=True))"
+MOVE = """
+from trialog.records import copying
+from trialog.records.copying import tables
+from trialog.records.database import make_engine
+
+tables.CHUNK = 2
+copying.move(
+    make_engine(sys.argv[1]), make_engine(sys.argv[2]),
+    begin=lambda n: None, progress=stuck,
 )
+"""
 
 
 @pytest.mark.database("sqlite")
 @pytest.mark.parametrize("steps", [27])
 def test_a_killed_move_goes_on_where_it_was(filled, database, other_database, steps):
     url = other_database.url.render_as_string(hide_password=False)
-    command = [sys.executable, "-c", MOVE, database, url]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as program:
-        for _ in range(steps):
-            assert program.stdout.readline()
-        program.kill()
+    kill_at_step(steps, MOVE, database, url)
     with pytest.raises(SchemaBehindError, match="not finished"):
         schema.require_current(other_database)
     move(filled, other_database, **Watcher().told)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shutil
+import subprocess
+import sys
 from datetime import timedelta
 
 import pytest
@@ -91,6 +93,30 @@ class Watcher:
     @property
     def told(self):
         return {"begin": self.begin, "progress": self.progress}
+
+
+STUCK = """
+import itertools
+import sys
+
+steps = itertools.count(1)
+
+def stuck(done):
+    if next(steps) == int(sys.argv[3]):
+        print("stuck", flush=True)
+        sys.stdin.read()
+"""
+
+
+def kill_at_step(step, program, *places):
+    """Kill a program between two steps of a copy, which it tells `stuck`; return its process."""
+    command = [sys.executable, "-c", STUCK + program, *places, str(step)]
+    with subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout.readline() == "stuck\n"
+        process.kill()
+    return process
 
 
 def log_more(sessions, now, name):
