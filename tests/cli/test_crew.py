@@ -6,6 +6,7 @@ import re
 import signal
 import socket
 import ssl
+from contextlib import suppress
 from urllib.request import urlopen
 
 import psutil
@@ -29,9 +30,12 @@ def crew(database, tmp_path):
 
 def workers(server):
     """Return the processes that serve; beside them runs one that tracks what they share."""
-    own = [one for one in psutil.Process(server.pid).children() if one.is_running()]
-    alive = [one for one in own if one.status() != psutil.STATUS_ZOMBIE]
-    return [one for one in alive if "spawn_main" in " ".join(one.cmdline())]
+    found = []
+    for one in psutil.Process(server.pid).children():
+        with suppress(psutil.NoSuchProcess):  # it may end, or be a zombie, between two looks
+            if "spawn_main" in " ".join(one.cmdline()):
+                found.append(one)
+    return found
 
 
 def answers(server):
@@ -42,7 +46,10 @@ def answers(server):
 
 def listening(pid):
     """Return whether a process serves: it has come as far as its own waiting loop."""
-    return any(one.status == psutil.CONN_LISTEN for one in psutil.Process(pid).net_connections())
+    with suppress(psutil.NoSuchProcess):
+        its = psutil.Process(pid).net_connections()
+        return any(one.status == psutil.CONN_LISTEN for one in its)
+    return False
 
 
 @on_postgresql
