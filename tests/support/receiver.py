@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import http.client
 import socket
 import threading
 from contextlib import contextmanager, suppress
@@ -73,6 +74,13 @@ def http_receiver(tls=None):
         server.server_close()
 
 
+def hear_out(visitor):
+    """Read a whole request: who closes with some of it unread takes the answer back."""
+    with visitor.makefile("rb") as heard:
+        head = http.client.parse_headers(heard) if heard.readline() else {}
+        heard.read(int(head.get("Content-Length", 0)))
+
+
 @contextmanager
 def raw_receiver(pieces):
     """Run a receiver that answers whatever it is asked by pieces of bytes, one after another."""
@@ -83,7 +91,7 @@ def raw_receiver(pieces):
             while True:
                 visitor, _ = listener.accept()
                 with visitor:
-                    visitor.recv(65536)
+                    hear_out(visitor)
                     for piece in pieces():
                         visitor.sendall(piece)
 
