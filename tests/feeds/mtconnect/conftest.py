@@ -19,7 +19,7 @@ from trialog.records.verify import verify
 from trialog.records.words import EntryKind, FeedMode
 
 QUICK = Pace(poll=0.01, retry=0.01, longest_retry=0.02, taken=0.02)
-WAITS = Waits(connect=2.0, silence=2.0, document=3.0)
+WAITS = Waits(connect=20.0, silence=20.0, document=30.0)
 
 
 class Listening:

@@ -335,7 +335,7 @@ def test_a_stream_is_listened_to_as_it_comes(listen, kind):
     until(lambda: heard.counts() == [0, 1, 2, 3])
     heard.machine.misbehave = "hangs up"
     heard.runner.stopped.set()
-    thread.join(10)
+    thread.join(60)
     assert heard.feed().holder is None
     assert heard.verify() == []
 
@@ -357,7 +357,7 @@ def test_a_stream_that_breaks_off_is_taken_up_again(listen, kind):
     until(lambda: heard.counts()[-1] == 7)
     heard.machine.misbehave = "hangs up"
     heard.runner.stopped.set()
-    thread.join(10)
+    thread.join(60)
     assert len(heard.gaps()) == 1
 
 
