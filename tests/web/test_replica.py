@@ -31,6 +31,7 @@ def name(cluster):
     engine = make_engine(cluster.primary.url(name))
     schema.upgrade(engine)
     engine.dispose()
+    cluster.catch_up()
     return name
 
 
