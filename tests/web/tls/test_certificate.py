@@ -133,6 +133,19 @@ def test_it_is_renewed_for_a_new_address_and_a_new_name(folder, now):
     verifier(keeper, x509.DNSName("cell3.example"), now).verify(served(folder), [])
 
 
+def test_what_one_process_renews_all_serve(folder, now):
+    one, other = make_keeper(folder, now), make_keeper(folder, now)
+    first = other.context
+    assert other.renew_if_due(now) is None
+    assert other.context is first
+    assert one.renew_if_due(now + 370 * DAY) is not None
+    assert other.renew_if_due(now + 370 * DAY) is None
+    assert other.context is not first
+    renewed = other.context
+    assert other.renew_if_due(now + 370 * DAY) is None
+    assert other.context is renewed
+
+
 def test_a_name_or_address_that_went_away_is_no_reason(folder, now):
     keeper = make_keeper(folder, now)
     keeper._find_host = lambda: replace(HERE, addresses=HERE.addresses[1:])

@@ -38,17 +38,27 @@ class Keeper:
         self._folder = folder
         self._find_host = host
         self._renew(now)
-        self.context = make_context(folder / KEPT)
+        self._load()
 
     def renew_if_due(self, now: datetime) -> str | None:
         """Renew the certificate where it must be; return why, or None.
 
-        Connections that stand keep the old one; `context` is the new one's from here on.
+        Connections that stand keep the old one; `context` is the new one's from here on, also
+        where another process has renewed it.
         """
         why = self._renew(now)
-        if why is not None:
-            self.context = make_context(self._folder / KEPT)
+        if self._kept() != self._loaded:
+            self._load()
         return why
+
+    def _load(self) -> None:
+        self._loaded = self._kept()
+        self.context = make_context(self._folder / KEPT)
+
+    def _kept(self) -> int | None:
+        """Return the number of the certificate that the folder keeps."""
+        kept = find_kept(self._folder)
+        return None if kept is None else kept.certificate.serial_number
 
     def _renew(self, now: datetime) -> str | None:
         self.host = self._find_host()
