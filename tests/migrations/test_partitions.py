@@ -270,6 +270,15 @@ def test_an_index_is_made_on_every_partition_while_others_write(engine):
         assert connection.scalar(text(asked + " AND indisvalid")) == partition_count + 1
 
 
+def test_an_index_goes_on_after_a_partition_came_amid_a_try_that_broke_off(engine):
+    with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+        connection.execute(text("CREATE INDEX ix_entry_extra ON ONLY entry (occurred_at, id)"))
+        partitions.make_ahead(engine, upto=10_000_000)
+        online.make_index(connection, "ix_entry_extra", "entry", ["occurred_at", "id"])
+        asked = "SELECT indisvalid FROM pg_index WHERE indexrelid = 'ix_entry_extra'::regclass"
+        assert connection.scalar(text(asked))
+
+
 def test_a_check_is_changed_for_new_rows_and_old_ones(near_the_end, engine, session, now):
     with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
         online.change_check(connection, "entry", "ck_entry_cycles", "cycles < 5")

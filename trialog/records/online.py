@@ -91,9 +91,17 @@ def make_index(
         return
     briefly(connection, f"CREATE INDEX IF NOT EXISTS {name} ON ONLY {table} {indexed}")
     for partition in partitions_of(connection, table):
+        if connection.scalar(_HAS_ITS_OWN, {"index": name, "partition": partition}):
+            continue  # it came to the table after a try that broke off
         own = name.replace(table, partition, 1)
         _make_plain_index(connection, own, partition, indexed, unique=False)
         briefly(connection, f"ALTER INDEX {name} ATTACH PARTITION {own}")
+
+
+_HAS_ITS_OWN = text(
+    "SELECT 1 FROM pg_inherits JOIN pg_index ON indexrelid = inhrelid "
+    "WHERE inhparent = to_regclass(:index) AND indrelid = to_regclass(:partition)"
+)
 
 
 def _make_plain_index(
