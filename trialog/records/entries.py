@@ -25,6 +25,9 @@ CLOCK_TOLERANCE = timedelta(minutes=5)
 EARLIEST = datetime(1900, 1, 1, tzinfo=UTC)
 """Nobody logged cycles before; a calendar's first days cannot be shown in every zone."""
 
+LATEST = datetime(2200, 1, 1, tzinfo=UTC)
+"""A tablet's clock may be ahead by years; a calendar's last days not every database gives back."""
+
 MOST_CYCLES_AT_ONCE = 100_000
 LONGEST_CLEAR_SECONDS = 7 * 24 * 3600
 LARGEST_COUNTER = 10**12
@@ -151,8 +154,16 @@ def _check_tablet(entry: NewEntry) -> None:
         check_whole("number", entry.tablet_number, 1, LARGEST_TABLET_NUMBER)
     if entry.seen is not None:
         check_whole("seen", entry.seen, 0, LARGEST_TABLET_NUMBER)
-    if entry.tablet_time is not None and entry.tablet_time.tzinfo is None:
-        raise InvalidValueError("tablet_time", "carry a time zone", entry.tablet_time.isoformat())
+    if entry.tablet_time is not None:
+        _check_tablet_time(entry.tablet_time)
+
+
+def _check_tablet_time(value: datetime) -> None:
+    if value.tzinfo is None:
+        raise InvalidValueError("tablet_time", "carry a time zone", value.isoformat())
+    if not EARLIEST < value < LATEST:
+        rule = f"lie between {EARLIEST:%Y} and {LATEST:%Y}"
+        raise InvalidValueError("tablet_time", rule, value.isoformat())
 
 
 def _refuse_strays(entry: NewEntry) -> None:

@@ -161,6 +161,33 @@ def test_what_is_still_wrong_is_said_beside_its_field(
     assert line_of(session, number).outcome is None
 
 
+def test_an_undo_goes_where_the_line_went_that_it_takes_back(
+    tablet, engineer, cell, shift, *, session, people
+):
+    failure = tablet.tap("failed", shift="typo", modes=[cell.chips.id])
+    (number,) = park(tablet, failure)
+    mode, person = str(cell.chips.id), people.operator.id
+    write_in(engineer, cell, number, shift="early A", modes=mode, person=person)
+    taken_back = tablet.tap("undo", shift="typo", target=failure["client_id"])
+    (number,) = park(tablet, taken_back)
+    assert write_in(engineer, cell, number, person=person).status_code == 302
+    written = entry(session, taken_back["client_id"])
+    assert written.shift.label == "early A"
+    assert verify(session) == []
+
+
+@pytest.mark.parametrize("time", ["0001-01-01T00:00:00Z", "9999-12-31T23:59:59Z"])
+def test_a_tablets_time_beyond_all_calendars_is_no_time(
+    tablet, engineer, cell, shift, *, session, people, time
+):
+    line = tablet.tap("note", text="hm", tablet_time=time)
+    (number,) = park(tablet, line)
+    page = page_of(engineer, cell)
+    assert "tablet_time must lie between 1900 and 2200" in page.text
+    write_in(engineer, cell, number, shift="early A", text="hm", person=people.operator.id)
+    assert entry(session, line["client_id"]).tablet_time is None
+
+
 def test_a_line_for_a_closed_shift_is_refused_until_its_closing_is_undone(
     tablet, engineer, cell, shift, *, session, people
 ):

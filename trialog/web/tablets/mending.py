@@ -15,7 +15,9 @@ from wtforms.widgets import CheckboxInput, ListWidget
 from trialog.errors import InvalidValueError
 from trialog.records.base import NAME_LIMIT, TEXT_LIMIT
 from trialog.records.entries import (
+    EARLIEST,
     LARGEST_COUNTER,
+    LATEST,
     LONGEST_CLEAR_SECONDS,
     MOST_CYCLES_AT_ONCE,
     NewEntry,
@@ -150,6 +152,8 @@ def mended(parked: ParkedLine, form: MendForm) -> NewEntry:
     }
     if kind is EntryKind.FAILED:
         line["cycles"] = None  # one, by its nature
+    if kind is EntryKind.UNDO:
+        line["shift"] = None  # that of the line which it takes back, wherever that was written
     line |= {name: value for name, value in _typed(form).items() if name in line}
     if kind is EntryKind.GOOD and line["cycles"] is not None and line["counter"] is not None:
         raise InvalidValueError(
@@ -166,7 +170,7 @@ def readable_time(value: Any) -> datetime | None:
     """Return a time that can be read, and said in every zone; of anything else nothing."""
     try:
         moment = datetime.fromisoformat(value)
-        return moment.astimezone(UTC) if moment.tzinfo else None
+        return moment.astimezone(UTC) if moment.tzinfo and EARLIEST < moment < LATEST else None
     except (TypeError, ValueError, OverflowError):
         return None
 
