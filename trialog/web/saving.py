@@ -33,7 +33,11 @@ def save(form: Any, fields: Mapping[str, str], work: Callable[[Session], T]) -> 
 def place_error(form: Any, fields: Mapping[str, str], error: TrialogError) -> None:
     """Put an error beside the field it names, or on top of the form."""
     words = str(error)
-    named = [word for word in fields if words.startswith(f"{word} must ")]
+    named = [
+        word
+        for word, field in fields.items()
+        if field in form and words.startswith(f"{word} must ")
+    ]
     if not named:
         form.form_errors = [*form.form_errors, f"{words[:1].upper()}{words[1:]}."]
         return
