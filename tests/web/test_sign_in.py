@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from flask import Response
 from sqlalchemy import select
+from support.enrolled import Enrolled
 from support.visiting import Visitor
 
 from trialog.records.database import unit_of_work
@@ -170,6 +171,21 @@ def test_too_many_tries_from_one_address_are_told_to_wait(app, stranger, people)
         stranger.post("/login", {"name": "Nobody", "pin": "1111"}).status_code for _ in range(31)
     ]
     assert statuses == [422] * 30 + [429]
+
+
+def test_tries_from_one_address_count_together_whatever_the_pin_is_for(
+    app, stranger, approver, people, session
+):
+    tablet = Enrolled(app, session, people.engineer)
+    tries = [
+        lambda: stranger.post("/login", {"name": "Nobody", "pin": "1111"}),
+        lambda: tablet.sign_in(98, "1111"),
+        lambda: approver.post("/trials/98/sign", page="/help"),
+        lambda: approver.post("/trials/98/refuse", page="/help"),
+        lambda: approver.post("/sign-offs/98/revoke", page="/help"),
+    ]
+    statuses = [one().status_code for one in tries * 7]
+    assert statuses == [422, 403, 404, 404, 404] * 6 + [429] * 5
 
 
 @pytest.mark.parametrize(

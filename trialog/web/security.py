@@ -21,7 +21,8 @@ from trialog.web.identity import current_person, tablet_by_key
 
 LARGEST_REQUEST = 32 * 1024 * 1024
 PIN_CHECKS = "30 per minute"
-"""For each address; the lock of a single person comes earlier. Common practice, no source."""
+"""For each address, on all routes together; the lock of a single person comes earlier. Common
+practice, no source."""
 
 CODE_TRIES = "10 per minute"
 """For each address: nobody types codes faster. Common practice, no source."""
@@ -33,6 +34,9 @@ TABLETS = "tablets"
 
 csrf = CSRFProtect()
 limiter = Limiter(get_remote_address, storage_uri="memory://", headers_enabled=False)
+
+looks_at_a_pin = limiter.shared_limit(PIN_CHECKS, scope="pin", methods=["POST"])
+"""Goes with every route that looks at PINs: one count for them all, or each would add its own."""
 
 _POLICY = {
     "default-src": "'self'",

@@ -15,7 +15,7 @@ from trialog.web.auth.forms import SignInForm
 from trialog.web.clock import local_time, now
 from trialog.web.database import get_session
 from trialog.web.people.reading import active_people, note_refused
-from trialog.web.security import PIN_CHECKS, limiter, public, safe_next
+from trialog.web.security import looks_at_a_pin, public, safe_next
 
 WRONG = "That name and PIN do not belong together. Try again."
 LOCKED = (
@@ -27,7 +27,7 @@ LOCKED = (
 
 @bp.route("/login", methods=["GET", "POST"])
 @public
-@limiter.limit(PIN_CHECKS, methods=["POST"])
+@looks_at_a_pin
 def login() -> str | Response | tuple[str, int]:
     """Show the sign-in page, or check a PIN."""
     if current_user.is_authenticated and request.method == "GET":

@@ -40,8 +40,8 @@ from trialog.web.people.reading import note_refused
 from trialog.web.security import (
     CODE_TRIES,
     NO_TABLET,
-    PIN_CHECKS,
     limiter,
+    looks_at_a_pin,
     public_api,
     tablets_only,
 )
@@ -104,7 +104,7 @@ def cell_numbered(number: int) -> Cell:
 
 @bp.post("/api/tablet/sign-in")
 @tablets_only
-@limiter.limit(PIN_CHECKS)
+@looks_at_a_pin
 def sign_in() -> Response:
     """Check somebody's PIN; the tablet remembers who is signed in, not the server."""
     body = read_json(SMALL)

@@ -25,7 +25,7 @@ from trialog.web.database import get_or_404, get_session
 from trialog.web.identity import current_person
 from trialog.web.noting import keep_signed, note_change
 from trialog.web.saving import form_page, place_error
-from trialog.web.security import PIN_CHECKS, allowed, limiter
+from trialog.web.security import allowed, looks_at_a_pin
 from trialog.web.sending import download
 from trialog.web.trials import bp
 from trialog.web.trials.forms import AcknowledgeForm, RefuseForm, SignForm
@@ -59,7 +59,7 @@ def acknowledge(trial_id: int) -> Response:
 
 @bp.route("/trials/<int:trial_id>/sign", methods=["GET", "POST"])
 @allowed(Action.SIGN)
-@limiter.limit(PIN_CHECKS, methods=["POST"])
+@looks_at_a_pin
 def sign(trial_id: int) -> Response:
     """Show the verdict that a signature would freeze, or freeze it."""
     trial, form = get_or_404(Trial, trial_id), SignForm()
@@ -83,7 +83,7 @@ def sign(trial_id: int) -> Response:
 
 @bp.route("/trials/<int:trial_id>/refuse", methods=["GET", "POST"])
 @allowed(Action.SIGN)
-@limiter.limit(PIN_CHECKS, methods=["POST"])
+@looks_at_a_pin
 def refuse(trial_id: int) -> Response:
     """Refuse to sign, whatever the verdict, with a reason."""
     trial, form = get_or_404(Trial, trial_id), RefuseForm()
@@ -100,7 +100,7 @@ def refuse(trial_id: int) -> Response:
 
 @bp.route("/sign-offs/<int:sign_off_id>/revoke", methods=["GET", "POST"])
 @allowed(Action.SIGN)
-@limiter.limit(PIN_CHECKS, methods=["POST"])
+@looks_at_a_pin
 def revoke(sign_off_id: int) -> Response:
     """Take a signature or refusal back, with a reason."""
     record, form = get_or_404(SignOff, sign_off_id), RefuseForm()
