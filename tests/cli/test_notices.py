@@ -9,6 +9,7 @@ import pytest
 from support.receiver import http_receiver
 
 from trialog.cli import demo
+from trialog.notices import settle_unset
 from trialog.records.outbox import CHANNELS, tell
 from trialog.records.words import NoticeChannel, NoticeKind
 from trialog.web.settings import load_settings
@@ -74,6 +75,25 @@ def test_retry_sends_from_here_and_says_what_did_not_get_through(trialog, told, 
     line = json.loads(said.stdout)["notices"][0]
     assert (line["state"], line["tries"], line["error"]) == ("sent", 1, "")
     assert len({request.body for request in webhook.received}) == 1
+
+
+@pytest.mark.usefixtures("webhook")
+def test_retry_names_what_it_leaves_until_a_server_settles_it(
+    trialog, told, session, sessions, now
+):
+    session.info[CHANNELS] = [NoticeChannel.MAIL]
+    tell(session, NoticeKind.TEST, now=now, asked_by="Ida")
+    session.commit()
+    said = trialog("notices", "--retry", "--json")
+    assert said.exit_code == 1
+    assert "Not tried again: 1 notice over e-mail, which is not set here." in said.stderr
+    states = {line["channel"]: line["state"] for line in json.loads(said.stdout)["notices"]}
+    assert states == {"e-mail": "waiting", "webhook": "sent"}
+    assert settle_unset(sessions, [NoticeChannel.WEBHOOK]) == 1
+    said = trialog("notices", "--retry")
+    assert (said.exit_code, said.stderr) == (0, "")
+    assert said.stdout.startswith("Notices go over webhook. 0 notices not through.\n")
+    assert "settled   test, not composed yet" in said.stdout
 
 
 @pytest.mark.database("sqlite")  # refused before the records are read

@@ -10,12 +10,24 @@ from datetime import timedelta
 import pytest
 from support.cells import closing, good, opening, undo
 
-from trialog.notices import Post, deliver_due, delivering, give_up_unset, list_notices, try_again
+from trialog.notices import (
+    Post,
+    count_undelivered,
+    deliver_due,
+    delivering,
+    left_untried,
+    list_notices,
+    settle_unset,
+    try_again,
+)
 from trialog.notices.delivering import CLAIM, PAUSES
 from trialog.records.database import make_sessions, unit_of_work
+from trialog.records.pulse import pulse
 from trialog.records.words import NoticeChannel
 
 from .conftest import by_mail, by_webhook
+
+WEBHOOK = NoticeChannel.WEBHOOK
 
 
 def bodies(receiver):
@@ -181,7 +193,21 @@ def test_what_ended_between_sending_and_noting_is_sent_once_more_the_same(
     assert len(receiver.received) == 2
 
 
-def test_what_was_opened_again_is_not_told(shop, post, receiver, people):
+def assert_settled(shop, people, clock):
+    """Hold that the one notice counts neither as waiting nor as lost, and is not tried again."""
+    shop.session.rollback()
+    assert [line.state for line in list_notices(shop.session, most=10)] == ["settled"]
+    found = pulse(shop.session, now=clock())
+    assert (found.notices_waiting, found.notices_given_up) == (0, 0)
+    assert count_undelivered(shop.session) == 0
+    with unit_of_work(shop.session):
+        assert try_again(shop.session, [*NoticeChannel], actor=people.admin, now=clock()) == 0
+    assert shop.kept()[0].next_try_at is None
+
+
+def test_what_was_opened_again_is_not_told_and_nobody_misses_it(
+    shop, post, receiver, people, clock
+):
     sender = post(by_webhook(receiver))
     shop.close_shift(closed=False)
     close = closing("Monday early")
@@ -191,6 +217,7 @@ def test_what_was_opened_again_is_not_told(shop, post, receiver, people):
     (notice,) = shop.kept()
     assert (notice.next_try_at, receiver.received) == (None, [])
     assert notice.last_error == "the shift was opened again before this notice went out"
+    assert_settled(shop, people, clock)
 
 
 def test_what_was_given_up_can_be_tried_again(shop, post, receiver, clock, people):
@@ -202,22 +229,53 @@ def test_what_was_given_up_can_be_tried_again(shop, post, receiver, clock, peopl
         clock.now = shop.kept()[0].next_try_at or clock.now
     receiver.answer = lambda _request: 200
     with unit_of_work(shop.session):
-        assert try_again(shop.session, actor=people.admin, now=clock()) == 1
+        assert try_again(shop.session, [WEBHOOK], actor=people.admin, now=clock()) == 1
     assert deliver_due(sender) == 1
     with unit_of_work(shop.session):
-        assert try_again(shop.session, actor=people.admin, now=clock()) == 0
+        assert try_again(shop.session, [WEBHOOK], actor=people.admin, now=clock()) == 0
     assert len(set(bodies(receiver))) == 1
 
 
-def test_what_waits_for_a_channel_that_is_gone_is_given_up(shop, post, receiver, engine):
-    post(by_webhook(receiver))
+@pytest.mark.parametrize("lost", [False, True])
+def test_what_did_not_get_through_over_a_channel_that_is_gone_is_settled(
+    shop, post, receiver, people, clock, *, lost
+):
+    sender = post(by_webhook(receiver))
     shop.close_shift()
-    sessions = make_sessions(engine)
-    assert give_up_unset(sessions, [NoticeChannel.WEBHOOK]) == 0
-    assert give_up_unset(sessions, [NoticeChannel.MAIL]) == 1
-    assert give_up_unset(sessions, []) == 0
+    if lost:
+        receiver.answer = lambda _request: 500
+        for _ in range(len(PAUSES) + 1):
+            deliver_due(sender)
+            clock.now = shop.kept()[0].next_try_at or clock.now
+        assert pulse(shop.session, now=clock()).notices_given_up == 1
+    assert settle_unset(sender.sessions, [WEBHOOK]) == 0
+    assert settle_unset(sender.sessions, [NoticeChannel.MAIL]) == 1
+    assert settle_unset(sender.sessions, []) == 0
     (notice,) = shop.kept()
     assert (notice.next_try_at, notice.last_error) == (None, "its channel is no longer set")
+    assert_settled(shop, people, clock)
+
+
+def test_what_cannot_be_sent_from_here_is_not_tried_again_and_that_is_said(
+    shop, post, receiver, people, clock
+):
+    sender = post(by_webhook(receiver))
+    shop.close_shift()
+    shop.tell_over(NoticeChannel.MAIL)
+    shop.close_shift("Monday late")
+    (later,) = [one for one in shop.kept() if one.channel is NoticeChannel.MAIL]
+    due = later.next_try_at
+    clock.move(minutes=1)
+    with unit_of_work(shop.session):
+        assert try_again(shop.session, [WEBHOOK], actor=people.admin, now=clock()) == 1
+    assert left_untried(shop.session, [WEBHOOK]) == [
+        "Not tried again: 1 notice over e-mail, which is not set here. "
+        "A server that starts without e-mail settles what waits for it."
+    ]
+    assert left_untried(shop.session, [*NoticeChannel]) == []
+    assert deliver_due(sender) == 1
+    (left,) = [one for one in shop.kept() if one.delivered_at is None]
+    assert (left.id, left.next_try_at) == (later.id, due)
 
 
 def test_the_list_says_how_far_each_got(shop, post, receiver):

@@ -23,6 +23,7 @@ from trialog.notices import (
     Post,
     count_undelivered,
     deliver_due,
+    left_untried,
     list_notices,
     read_notice_settings,
     try_again,
@@ -75,7 +76,9 @@ def _retry(session: Session, settings: NoticeSettings, zone: tzinfo) -> None:
     if not settings.channels:
         raise InvalidValueError("TRIALOG_SMTP_HOST or TRIALOG_WEBHOOK_URL", "be set", "")
     with unit_of_work(session):
-        try_again(session, actor=None, now=datetime.now(UTC))
+        try_again(session, settings.channels, actor=None, now=datetime.now(UTC))
+    for words in left_untried(session, settings.channels):
+        click.echo(words, err=True)
     sessions = make_sessions(cast(Engine, session.get_bind()))
     language = read_language(os.environ.get("TRIALOG_LANGUAGE") or "en")
     deliver_due(Post(sessions=sessions, settings=settings, zone=zone, language=language))

@@ -13,6 +13,7 @@ from trialog.errors import TrialogError
 from trialog.evidence import CAUTIONS, Verdict, judge, sign_offs
 from trialog.notices.attaching import Along
 from trialog.records.models import Notice, Shift, Trial, VerdictChange
+from trialog.records.outbox import OPENED_AGAIN
 from trialog.records.words import NoticeKind
 from trialog.reports import sentences, words
 from trialog.reports.shift_report import ShiftReport, build_shift_report
@@ -127,7 +128,7 @@ def one_line(text: str) -> str:
 
 def _closing(session: Session, shift: Shift, place: Place, along: Along | None) -> Message:
     if shift.closed_at is None:
-        raise NothingToTellError("the shift was opened again before this notice went out")
+        raise NothingToTellError(OPENED_AGAIN)
     report = build_shift_report(session, shift, now=place.now, zone=place.zone, embed_photos=False)
     cycles = words.counted(report.logged, "cycle")
     link = place.link(f"/shifts/{shift.id}")

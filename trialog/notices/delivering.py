@@ -31,6 +31,7 @@ from trialog.records.audit import record_event
 from trialog.records.base import TEXT_LIMIT
 from trialog.records.database import unit_of_work
 from trialog.records.models import Notice, Person
+from trialog.records.outbox import CHANNEL_GONE, undelivered
 from trialog.records.words import NoticeChannel
 from trialog.reports.keeping import Keeper
 
@@ -172,25 +173,40 @@ def _settle(
         notice.last_error = note[:TEXT_LIMIT]
 
 
-def try_again(session: Session, *, actor: Person | None, now: datetime) -> int:
-    """Make all that has not got through due at once, with all its tries; return how many."""
-    again = update(Notice).where(Notice.delivered_at.is_(None)).values(tries=0, next_try_at=now)
+def try_again(
+    session: Session,
+    channels: Sequence[NoticeChannel],
+    *,
+    actor: Person | None,
+    now: datetime,
+) -> int:
+    """Make what has not got through over these channels due at once, with all its tries.
+
+    Return how many that are. Whatever waits for another channel would wait without end.
+    """
+    again = (
+        update(Notice)
+        .where(undelivered(), Notice.channel.in_(channels))
+        .values(tries=0, next_try_at=now)
+    )
     count = _rows_of(session, again)
     if count:
         record_event(session, "tried again", "notice", None, actor=actor, now=now, notices=count)
     return count
 
 
-def give_up_unset(sessions: sessionmaker[Session], channels: Sequence[NoticeChannel]) -> int:
-    """Give up what waits for a channel that is no longer set: set again, it would tell old news."""
-    waiting = Notice.next_try_at.is_not(None) & Notice.channel.not_in(channels)
+def settle_unset(sessions: sessionmaker[Session], channels: Sequence[NoticeChannel]) -> int:
+    """Settle what has not got through over a channel that is no longer set; return how many.
+
+    Set again, it would tell old news; and what cannot be sent would count as lost for ever.
+    """
+    unset = undelivered() & Notice.channel.not_in(channels)
     with sessions() as session:
-        if session.scalar(select(Notice.id).where(waiting).limit(1)) is None:
+        if session.scalar(select(Notice.id).where(unset).limit(1)) is None:
             return 0
-        words = "its channel is no longer set"
         with unit_of_work(session):
-            given_up = update(Notice).where(waiting).values(next_try_at=None, last_error=words)
-            return _rows_of(session, given_up)
+            values = {"next_try_at": None, "last_error": CHANNEL_GONE, "attachment": None}
+            return _rows_of(session, update(Notice).where(unset).values(values))
 
 
 def _rows_of(session: Session, statement: Update) -> int:

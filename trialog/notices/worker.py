@@ -10,7 +10,7 @@ from contextlib import contextmanager
 
 from sqlalchemy import Engine
 
-from trialog.notices.delivering import Post, deliver_due, give_up_unset
+from trialog.notices.delivering import Post, deliver_due, settle_unset
 from trialog.records.partitions import make_ahead
 from trialog.reports.keeping import keep_due
 
@@ -33,7 +33,7 @@ _log = logging.getLogger(__name__)
 @contextmanager
 def sending(post: Post, *, every: float = LOOK_SECONDS) -> Iterator[threading.Thread]:
     """Keep reports and send notices beside what runs, in the thread that is yielded."""
-    give_up_unset(post.sessions, post.settings.channels)
+    settle_unset(post.sessions, post.settings.channels)
     ended = threading.Event()
 
     engine: Engine = post.sessions.kw["bind"]

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
+from sqlalchemy.sql import ColumnElement
 
 from trialog.records.models import Notice, Shift
 from trialog.records.words import NoticeChannel, NoticeKind
@@ -21,6 +22,22 @@ CHANNELS = "notice_channels"
 OLDEST_TOLD = timedelta(days=3)
 """A shift that ended longer ago is no news: a paper log comes in weeks later, a tablet's taps
 after a weekend without a network do not. Common practice, no source."""
+
+OPENED_AGAIN = "the shift was opened again before this notice went out"
+CHANNEL_GONE = "its channel is no longer set"
+SETTLED = (OPENED_AGAIN, CHANNEL_GONE)
+"""Notes of notices that nobody misses: given up because they are not to be sent any more."""
+
+
+def undelivered() -> ColumnElement[bool]:
+    """Return the condition that a notice has yet to get through; one that is settled has not."""
+    settled = Notice.next_try_at.is_(None) & Notice.last_error.in_(SETTLED)
+    return Notice.delivered_at.is_(None) & ~settled
+
+
+def lost() -> ColumnElement[bool]:
+    """Return the condition that a notice was given up though it should have got through."""
+    return undelivered() & Notice.next_try_at.is_(None)
 
 
 def channels_set(environment: Mapping[str, str]) -> tuple[NoticeChannel, ...]:

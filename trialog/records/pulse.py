@@ -11,6 +11,7 @@ from sqlalchemy.sql import ColumnElement
 
 from trialog.records.base import Base
 from trialog.records.models import Cell, Client, ClientToken, DueReport, Notice, Shift, Tablet
+from trialog.records.outbox import lost
 from trialog.records.parking import count_by_outcome
 
 SEEN_LATELY = timedelta(minutes=10)
@@ -40,7 +41,6 @@ class Pulse:
 def pulse(session: Session, *, now: datetime) -> Pulse:
     """Count everything that is counted, in a few statements that no long logbook slows down."""
     parked = count_by_outcome(session)
-    undelivered = Notice.delivered_at.is_(None)
     lately = now - SEEN_LATELY
     in_use = Tablet.revoked_at.is_(None)
     return Pulse(
@@ -57,8 +57,8 @@ def pulse(session: Session, *, now: datetime) -> Pulse:
         )
         or 0,
         reports_due=_count(session, DueReport, DueReport.next_try_at <= now),
-        notices_waiting=_count(session, Notice, undelivered, Notice.next_try_at.is_not(None)),
-        notices_given_up=_count(session, Notice, undelivered, Notice.next_try_at.is_(None)),
+        notices_waiting=_count(session, Notice, Notice.next_try_at.is_not(None)),
+        notices_given_up=_count(session, Notice, lost()),
     )
 
 

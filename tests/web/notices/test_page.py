@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -13,12 +14,12 @@ from support.mailbox import Mailbox, mail_server
 from support.receiver import http_receiver
 
 from trialog.evidence import define_requirement, start_trial
-from trialog.notices import deliver_due
+from trialog.notices import deliver_due, settle_unset
 from trialog.records.models import AuditEvent, Notice
 from trialog.records.setup import NewRequirement
 from trialog.records.words import PlanKind, Stage
 from trialog.web import create_app
-from trialog.web.database import state
+from trialog.web.database import NAME, state
 from trialog.web.notices.posting import post_of
 
 SECRET, PASSWORD = "a secret of these tests", "a pass phrase"
@@ -88,6 +89,26 @@ def test_what_failed_says_why_and_can_be_tried_again(app, admin, session):
     assert "2 notices are tried again within seconds." in admin.get("/settings/notices").text
     assert deliver_due(post_of(app)) == 2
     assert all(one.delivered_at for one in notices(session))
+
+
+@pytest.mark.database(
+    "sqlite"
+)  # what is tried again and what is settled is tested on both elsewhere
+def test_what_is_left_is_said_and_what_is_settled_asks_for_no_other_try(app, admin):
+    admin.post("/settings/notices/test", page="/settings/notices")
+    here = state(app)
+    without = replace(here.settings.notices, webhook=None)
+    app.extensions[NAME] = replace(here, settings=replace(here.settings, notices=without))
+    admin.post("/settings/notices/retry", page="/settings/notices")
+    page = admin.get("/settings/notices").text
+    assert "1 notice is tried again within seconds." in page
+    assert "Not tried again: 1 notice over webhook, which is not set here." in page
+    assert deliver_due(post_of(app)) == 1
+    assert settle_unset(here.sessions, without.channels) == 1
+    page = admin.get("/settings/notices").text
+    assert "<strong>settled</strong>" in page
+    assert "its channel is no longer set" in page
+    assert "Try again now" not in page
 
 
 def test_a_test_without_a_channel_says_so(app, admin):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import flash, redirect, render_template, url_for
 from werkzeug.wrappers import Response
 
-from trialog.notices import ask_for_test, list_notices, try_again
+from trialog.notices import ask_for_test, left_untried, list_notices, try_again
 from trialog.records.database import unit_of_work
 from trialog.records.people import Action
 from trialog.web.clock import now
@@ -43,9 +43,13 @@ def test() -> Response:
 @bp.post("/settings/notices/retry")
 @allowed(Action.NOTIFY)
 def retry() -> Response:
-    """Try everything again that has not got through."""
+    """Try everything again that has not got through over the channels that are set."""
+    channels = state().settings.notices.channels
     with unit_of_work(get_session()) as session:
-        again = try_again(session, actor=current_person(), now=now())
+        again = try_again(session, channels, actor=current_person(), now=now())
+        left = left_untried(session, channels)
     noun = "notice is" if again == 1 else "notices are"
     flash(f"{again} {noun} tried again within seconds.", "good")
+    for words in left:
+        flash(words, "bad")
     return redirect(url_for("notices.index"))
