@@ -6,6 +6,7 @@ import hashlib
 import json
 import threading
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 from sqlalchemy import text, update
@@ -21,12 +22,14 @@ from trialog.records.database import make_engine, unit_of_work
 from trialog.records.feeds import NewFeed, add_feed
 from trialog.records.models import AuditEvent, DueReport, Notice, Person
 from trialog.records.online import partitions_of
+from trialog.records.outbox import SETTLED
 from trialog.records.words import NoticeChannel, NoticeKind
 from trialog.web.settings import load_settings
 from trialog.web.tls.authority import KEPT, open_authority
 from trialog.web.tls.serving import FOLDER
 
 SECRET = "sesame-7391-sesame-7391-sesame-7391"
+WAITING = ("parked lines", "lost notices", "kept reports")
 
 
 @pytest.fixture
@@ -151,6 +154,79 @@ def test_a_file_that_is_no_database_or_damaged_is_wrong(doctor, tmp_path, engine
     assert "wrong" in {level(found, name) for name in ("database", "integrity") if name in found}
 
 
+def keep_given_up(session, note=""):
+    """Keep a notice that was given up, with a note why."""
+    given_up = {"kind": NoticeKind.TEST, "channel": NoticeChannel.MAIL, "last_error": note}
+    with unit_of_work(session):
+        session.add(Notice(**given_up, tries=8, payload={}, created_at=datetime.now(UTC)))
+
+
+def overwrite(engine, session, table):
+    """Overwrite the first page of a table in an embedded database, as a dying disk does."""
+    place = text("SELECT rootpage FROM sqlite_schema WHERE name = :table")
+    page = session.scalar(place, {"table": table})
+    size = session.scalar(text("PRAGMA page_size"))
+    session.rollback()
+    session.execute(text("PRAGMA wal_checkpoint(TRUNCATE)"))
+    session.close()
+    engine.dispose()
+    with Path(engine.url.database).open("r+b") as content:
+        content.seek((page - 1) * size)
+        content.write(b"\xff" * size)
+
+
+@pytest.mark.database("sqlite")
+def test_damage_in_a_table_that_is_not_looked_at_shows_in_the_integrity_alone(
+    doctor, engine, session, people
+):
+    well = doctor()
+    overwrite(engine, session, "shift")
+    found = doctor()
+    assert list(found) == list(well)
+    worse = {name for name in found if level(found, name) != level(well, name)}
+    assert worse == {"integrity"}
+    assert "restore the newest backup" in found["integrity"]["do"]
+
+
+@pytest.mark.database("sqlite")
+@pytest.mark.parametrize(
+    ("table", "name"),
+    [("person", "people"), ("parked_line", "parked lines"), ("notice", "lost notices"),
+     ("due_report", "kept reports"), ("feed", "machines"), ("audit_event", "clock")],
+)  # fmt: skip
+def test_a_look_that_damage_ends_says_so_and_the_others_go_on(
+    doctor, trialog, engine, session, people, *, table, name
+):
+    keep_given_up(session)  # the page of a table without rows may not be looked at
+    well = doctor()
+    overwrite(engine, session, table)
+    found = doctor()
+    assert list(found) == list(well)
+    worse = {name for name in found if level(found, name) != level(well, name)}
+    assert worse == {"integrity", name}
+    assert found[name]["says"] == (
+        "cannot be looked at (DatabaseError: database disk image is malformed)"
+    )
+    said = trialog("doctor")
+    assert said.exit_code == 1
+    assert "cannot be looked at" in said.stdout
+    assert "Traceback" not in said.output
+
+
+@pytest.mark.database("postgresql")
+def test_a_table_that_is_gone_ends_no_other_look(doctor, trialog, engine, people):
+    well = doctor()
+    with engine.begin() as connection:
+        connection.execute(text("DROP TABLE notice, due_report CASCADE"))
+    found = doctor()
+    assert list(found) == list(well)
+    worse = {name for name in found if level(found, name) != level(well, name)}
+    assert worse == {"lost notices", "kept reports"}
+    assert 'relation "notice" does not exist' in found["lost notices"]["says"]
+    assert found["lost notices"]["level"] == "wrong"
+    assert trialog("doctor").exit_code == 1
+
+
 def test_a_schema_of_another_version_is_wrong_and_nothing_is_read_from_it(doctor, session):
     session.execute(text("UPDATE alembic_version SET version_num = '0001'"))
     session.commit()
@@ -236,15 +312,20 @@ def tablet(app, session, people, cell):
 
 @pytest.mark.database("sqlite")
 def test_what_waits_for_somebody_is_to_be_looked_at(doctor, tablet, session, cell, now):
-    waiting = ("parked lines", "lost notices", "kept reports")
-    assert {level(doctor(), name) for name in waiting} == {"ok"}
+    assert {level(doctor(), name) for name in WAITING} == {"ok"}
     tablet.send(tablet.tap("nonsense"))
     log_shift(session, cell, "early", now=now, good=1, closed=True)
+    keep_given_up(session)
     with unit_of_work(session):
-        lost = {"kind": NoticeKind.TEST, "channel": NoticeChannel.MAIL, "tries": 8}
-        session.add(Notice(**lost, payload={}, created_at=now))
         session.execute(update(DueReport).values(tries=3))
-    assert {level(doctor(), name) for name in waiting} == {"look"}
+    assert {level(doctor(), name) for name in WAITING} == {"look"}
+
+
+@pytest.mark.database("sqlite")
+@pytest.mark.parametrize("note", SETTLED)
+def test_notices_that_are_settled_are_not_lost(doctor, session, people, note):
+    keep_given_up(session, note)
+    assert doctor()["lost notices"]["says"] == "none waiting"
 
 
 @pytest.mark.database("sqlite")

@@ -16,8 +16,9 @@ from trialog.records import partitions, schema
 from trialog.records.database import make_sessions
 from trialog.records.disk import embedded_file
 from trialog.records.feeds import all_feeds
-from trialog.records.models import AuditEvent, DueReport, Entry, Person
-from trialog.records.pulse import pulse
+from trialog.records.models import AuditEvent, DueReport, Entry, Notice, Person
+from trialog.records.outbox import lost
+from trialog.records.parking import count_by_outcome
 from trialog.records.words import Role
 from trialog.reports.words import counted
 from trialog.web.journal.faults import words_of
@@ -26,6 +27,7 @@ from trialog.web.probing import Probe
 PATIENCE = 10.0
 """Seconds that the database has to answer."""
 
+RESTORE = "stop the server, keep the database as it is, and restore the newest backup."
 CLOCK_SLACK = timedelta(minutes=1)
 STUCK_TRIES = 3
 SAFE = ("fsync", "full_page_writes", "synchronous_commit")
@@ -53,34 +55,62 @@ def look_through(engine: Engine, now: datetime, *, patience: float = PATIENCE) -
         yield wrong("schema", says, f"Run: {schema.UPGRADE_COMMAND}")
         return
     yield ok("schema", f"{current}, this version's")
-    yield from _partitions(engine)
+    yield from _or_why_not("partitions", _partitions(engine))
     with make_sessions(engine)() as session:
-        yield from _clock(session, now)
-        yield from _people(session)
-        yield from _waiting(session, now)
-        yield from _machines(session, now)
+        for name, looked in (
+            ("clock", _clock(session, now)),
+            ("people", _people(session)),
+            ("parked lines", _parked(session)),
+            ("lost notices", _lost(session)),
+            ("kept reports", _stuck(session)),
+            ("machines", _machines(session, now)),
+        ):
+            yield from _or_why_not(name, looked)
+            # After an error PostgreSQL answers nothing more within the transaction.
+            session.rollback()
+
+
+def _or_why_not(name: str, looked: Iterator[Finding]) -> Iterator[Finding]:
+    """Yield what a look finds. Where an error of the database ends it, that is what it finds.
+
+    A damaged database is what the doctor is there for: the other looks go on.
+    """
+    try:
+        yield from looked
+    except SQLAlchemyError as error:
+        do = f"Where nothing else explains it, the database is damaged: {RESTORE}"
+        yield wrong(name, f"cannot be looked at ({words_of(error)})", do)
 
 
 def _safety(engine: Engine) -> Iterator[Finding]:
     """Look whether what is acknowledged survives a power cut, and whether the file is whole."""
     if engine.dialect.name == "postgresql":
-        yield from _of_postgresql(engine)
+        yield from _or_why_not("journal", _of_postgresql(engine))
         return
+    yield from _or_why_not("journal", _journal(engine))
+    yield from _or_why_not("integrity", _integrity(engine))
+    if (file := embedded_file(engine.url)) is not None:
+        yield from disk(file)
+
+
+def _journal(engine: Engine) -> Iterator[Finding]:
     with engine.connect() as connection:
         mode = connection.exec_driver_sql("PRAGMA journal_mode").scalar()
-        found = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
     if mode != "wal":
         do = "Move the data folder to a local disk: network file systems cannot keep it safe."
         yield wrong("journal", f"is {mode}, not wal", do)
     else:
         yield ok("journal", "wal, on the disk before anything is acknowledged")
+
+
+def _integrity(engine: Engine) -> Iterator[Finding]:
+    with engine.connect() as connection:
+        found = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
     if found != "ok":
-        do = "Stop the server, keep the file, and restore the newest backup."
-        yield wrong("integrity", f"quick check: {found}", do)
+        says = " ".join(str(found).split())
+        yield wrong("integrity", f"quick check: {says}", RESTORE.capitalize())
     else:
         yield ok("integrity", "quick check passed; trialog verify looks at every line")
-    if (file := embedded_file(engine.url)) is not None:
-        yield from disk(file)
 
 
 def _of_postgresql(engine: Engine) -> Iterator[Finding]:
@@ -141,21 +171,27 @@ def _people(session: Session) -> Iterator[Finding]:
         yield wrong("people", "nobody is an admin", "trialog people add --role admin --name …")
 
 
-def _waiting(session: Session, now: datetime) -> Iterator[Finding]:
-    """Look at what waits for somebody."""
-    found = pulse(session, now=now)
-    stuck = session.scalar(
-        select(func.count()).select_from(DueReport).where(DueReport.tries >= STUCK_TRIES)
-    )
-    for name, number, things, do in (
-        ("parked lines", found.parked_waiting, "line", "An engineer sees to them, under Tablets."),
-        ("lost notices", found.notices_given_up, "notice", "trialog notices --retry"),
-        ("kept reports", stuck or 0, "report", "See the server's log for why they fail."),
-    ):
-        if number:
-            yield look(name, f"{counted(number, things)} waiting", do)
-        else:
-            yield ok(name, "none waiting")
+def _parked(session: Session) -> Iterator[Finding]:
+    number = count_by_outcome(session)[None]
+    yield _waiting("parked lines", number, "line", "An engineer sees to them, under Tablets.")
+
+
+def _lost(session: Session) -> Iterator[Finding]:
+    number = session.scalar(select(func.count()).select_from(Notice).where(lost())) or 0
+    yield _waiting("lost notices", number, "notice", "trialog notices --retry")
+
+
+def _stuck(session: Session) -> Iterator[Finding]:
+    stuck = select(func.count()).select_from(DueReport).where(DueReport.tries >= STUCK_TRIES)
+    number = session.scalar(stuck) or 0
+    yield _waiting("kept reports", number, "report", "See the server's log for why they fail.")
+
+
+def _waiting(name: str, number: int, things: str, do: str) -> Finding:
+    """Return the finding on what waits for somebody."""
+    if number:
+        return look(name, f"{counted(number, things)} waiting", do)
+    return ok(name, "none waiting")
 
 
 def _machines(session: Session, now: datetime) -> Iterator[Finding]:
