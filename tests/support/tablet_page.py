@@ -10,6 +10,14 @@ from support.browsing import PATIENCE
 MODES = ["chips left", "dropped part", "ejection miss", "slow return"]
 """The failure modes of the cell under test, by name."""
 
+SLOW_DISK = """() => {
+  const { disk } = window.trialog;
+  const write = disk.write;
+  const turned = new Promise((done) => { window.turnDisk = done; });
+  disk.write = (...order) => turned.then(() => write(...order));
+}"""
+"""Lets the tablet's disk take nothing until `turnDisk` is called."""
+
 
 class TabletPage:
     """A page at `url`, on which somebody with a PIN logs."""

@@ -8,6 +8,7 @@ import pytest
 from playwright.sync_api import expect
 from support.kept_browser import CLOCK
 from support.reading import CYCLES, kinds_of, logbook
+from support.tablet_page import SLOW_DISK
 
 # The browser does not know which database answers; the server's tests run on both.
 pytestmark = pytest.mark.database("sqlite")
@@ -31,14 +32,6 @@ SLIDE = """([from, to]) => {
     clientX: box.x + share * box.width, clientY: box.y + box.height / 2 });
   good.dispatchEvent(new PointerEvent("pointerdown", at(from)));
   good.dispatchEvent(new PointerEvent("pointerup", at(to)));
-}"""
-
-
-SLOW_DISK = """() => {
-  const { disk } = window.trialog;
-  const write = disk.write;
-  const turned = new Promise((done) => { window.turnDisk = done; });
-  disk.write = (...order) => turned.then(() => write(...order));
 }"""
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import expect
 from support.reading import kinds_of, logbook, only_shift
+from support.tablet_page import SLOW_DISK
 
 # The browser does not know which database answers; the server's tests run on both.
 pytestmark = pytest.mark.database("sqlite")
@@ -52,6 +53,17 @@ def test_the_page_says_what_the_counter_should_read_and_how_many_nobody_logged(
     send(three_logged)
     await_closed(three_logged)
     assert only_shift(session).closing_counter == 505
+    assert kinds_of(session) == ["open", "good", "good", "good", "close"]
+
+
+def test_a_glove_that_bounces_on_a_slow_disk_closes_once(three_logged, session):
+    three_logged.await_saved()
+    begin_closing(three_logged, 503)
+    three_logged.page.evaluate(SLOW_DISK)
+    send(three_logged)
+    send(three_logged)
+    three_logged.page.evaluate("() => window.turnDisk()")
+    await_closed(three_logged)
     assert kinds_of(session) == ["open", "good", "good", "good", "close"]
 
 

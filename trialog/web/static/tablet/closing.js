@@ -68,7 +68,19 @@
     return send();
   }
 
+  /* A glove that bounces while a slow disk takes the closing must not close twice. */
+  let busy = false;
   async function send() {
+    if (busy) return;
+    busy = true;
+    try {
+      await close();
+    } finally {
+      busy = false;
+    }
+  }
+
+  async function close() {
     const { counter: value, counter_event, reason } = closing;
     const machine = counted();
     if (board.failuresOnly() && machine !== null && machine > logged()) counter.logReading(value);
