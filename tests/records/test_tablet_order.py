@@ -176,6 +176,44 @@ def test_cycles_tapped_after_their_tablet_heard_of_the_closing_are_parked(sessio
     assert all("closed" in parked.why for parked in parked_rows(session))
 
 
+def test_lines_of_a_shift_that_was_opened_out_of_reach_are_taken_though_others_closed_it(
+    logbook, tablets
+):
+    away, here = tablets(), tablets()
+    away.send(away.open(counter=100))  # then the first of its lines, which knew of no shift
+    here.send(here.line(EntryKind.SHIFT_CLOSED, seen=1, counter=103))
+    assert away.statuses(away.good(), away.good(2, waited=True)) == ["added", "added"]
+    assert logbook.totals()[0] == 3
+    assert logbook.verify() == []
+
+
+def test_what_was_taken_back_before_its_tablet_heard_of_the_closing_is_no_failure(
+    logbook, tablets, cell
+):
+    here, away = tablets(), tablets()
+    here.send(here.open(), here.good(4))
+    sent = away.failed(cell.chips, seen=2)
+    away.send(sent)
+    here.send(here.line(EntryKind.SHIFT_CLOSED, seen=3))
+    slip = away.failed(cell.chips, seen=3, waited=True)
+    both = [away.undo(one, seen=3, waited=True) for one in (sent, slip)]
+    assert away.statuses(slip, *both) == ["added", "added", "added"]
+    assert logbook.totals() == (4, 4, 0, 0)
+    assert logbook.verify() == []
+
+
+def test_what_is_taken_back_after_its_tablet_heard_of_the_closing_is_for_an_engineer(
+    session, tablets, cell
+):
+    here, away = tablets(), tablets()
+    here.send(here.open())
+    sent = away.failed(cell.chips, seen=1)
+    away.send(sent)
+    here.send(here.line(EntryKind.SHIFT_CLOSED, seen=2))
+    assert away.statuses(away.undo(sent, seen=3)) == ["parked"]
+    assert "may not correct closed shifts" in parked_rows(session)[0].why
+
+
 def test_a_second_closing_is_parked_though_it_waited(session, tablets):
     here, away = tablets(), tablets()
     here.send(here.open(), here.line(EntryKind.SHIFT_CLOSED))

@@ -15,6 +15,7 @@ from trialog.errors import ConflictError, InvalidValueError, UnknownNameError
 from trialog.records.counting import MachineReading, check_follows, last_two
 from trialog.records.entries import NewEntry, check_form, check_line, check_name
 from trialog.records.fresh import Common, Fresh
+from trialog.records.lateness import tapped_before
 from trialog.records.machine_goods import goods_at_close, undone_with
 from trialog.records.models import Cell, Entry, Person, Revision, Shift
 from trialog.records.rollups import CellLayout
@@ -226,11 +227,12 @@ def _was_overtaken(batch: Batch, label: str, entry: NewEntry) -> bool:
 
 def _is_late(batch: Batch, log: ShiftLog, entry: NewEntry) -> bool:
     """Say whether a line was tapped before its tablet heard that the shift was closed."""
-    if log.closing is None or entry.seen is None:
+    if log.closing is None or entry.late or entry.tablet_id is None:
         return entry.late
-    closed = select(Entry.sequence).where(Entry.client_id == log.closing.client_id)
-    sequence = batch.session.scalar(closed)
-    return sequence is not None and entry.seen < sequence
+    named = Entry.client_id == log.closing.client_id
+    columns = (Entry.sequence, Entry.tablet_id, Entry.shift_id)
+    closing = batch.session.execute(select(*columns).where(named)).one_or_none()
+    return closing is not None and tapped_before(batch.session, entry, closing)
 
 
 def _require_layout(layout: CellLayout, entry: NewEntry) -> None:

@@ -8,6 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from trialog.records.entries import NewEntry
+from trialog.records.lateness import tapped_before
 from trialog.records.models import Cell, Entry
 from trialog.records.people import Action
 from trialog.records.words import EntryKind
@@ -32,13 +33,15 @@ def actions_needed(session: Session, cell: Cell, lines: Sequence[NewEntry]) -> d
     targets = _stored(session, cell, [line.target for line in lines if line.target])
     kinds = {line.client_id: line.kind for line in lines}
     return {
-        line.client_id: _action(line, targets.get(line.target or ""), kinds)
+        line.client_id: _action(session, line, targets.get(line.target or ""), kinds)
         for line in lines
         if line.client_id not in known
     }
 
 
-def _action(line: NewEntry, target: Entry | None, kinds: dict[str, EntryKind]) -> Action:
+def _action(
+    session: Session, line: NewEntry, target: Entry | None, kinds: dict[str, EntryKind]
+) -> Action:
     if line.kind is not EntryKind.UNDO:
         return ENGINEERS_LINES.get(line.kind, Action.LOG)
     kind = target.kind if target is not None else kinds.get(line.target or "")
@@ -46,8 +49,18 @@ def _action(line: NewEntry, target: Entry | None, kinds: dict[str, EntryKind]) -
         return Action.CORRECT
     if kind in ENGINEERS_LINES:
         return ENGINEERS_LINES[kind]
-    closed = target is not None and target.shift is not None and target.shift.closed_at is not None
-    return Action.CORRECT if closed else Action.LOG
+    if target is None or target.shift is None or target.shift.closed_at is None:
+        return Action.LOG
+    # What was taken back before anybody there heard of the closing belongs to the shift's work.
+    return Action.LOG if tapped_before(session, line, _closing(session, target)) else Action.CORRECT
+
+
+def _closing(session: Session, target: Entry) -> Entry:
+    """Return the line that closed a line's shift; the last one stands."""
+    closings = select(Entry).where(
+        Entry.shift_id == target.shift_id, Entry.kind == EntryKind.SHIFT_CLOSED
+    )
+    return session.scalars(closings.order_by(Entry.sequence.desc()).limit(1)).one()
 
 
 def _stored(session: Session, cell: Cell, client_ids: list[str]) -> dict[str, Entry]:
