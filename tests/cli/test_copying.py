@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+import zipfile
 
 import pytest
 from sqlalchemy import make_url, update
@@ -86,6 +88,106 @@ def test_keys_go_along_only_when_asked(trialog, shop, tmp_path, other):
         put = trialog("restore", path, "--with-keys", "--json", *database)
         assert json.loads(put.stdout)["keys"] == ["secret_key"] * number
     assert (new / "secret_key").read_text() == "hush"
+
+
+@pytest.fixture
+def with_keys(trialog, shop, tmp_path):
+    """Return a backup with keys, made where somebody put a file of his own among them."""
+    server = tmp_path / "server"
+    (server / "tls").mkdir(parents=True)
+    (server / "secret_key").write_text("hush")
+    (server / "tls" / "authority.pem").write_text("trusted")
+    (server / "tls" / "Copy of authority.pem").write_text("trusted")
+    path = tmp_path / "b.zip"
+    made = trialog("backup", path, "--with-keys", "--data-folder", server)
+    assert made.exit_code == 0, made.output
+    return path
+
+
+@pytest.mark.database("sqlite")
+def test_keys_come_back_whatever_else_lies_beside_them(trialog, with_keys, tmp_path, other):
+    new = tmp_path / "new"
+    words = ("restore", with_keys, "--database", other, "--data-folder", new)
+    assert trialog(*words, "--with-keys").exit_code == 0
+    assert (new / "tls" / "authority.pem").read_text() == "trusted"
+    assert [path.name for path in (new / "tls").iterdir()] == ["authority.pem"]
+
+
+@pytest.mark.database("sqlite")
+def test_a_name_that_no_key_has_is_refused_before_records_are_written(
+    trialog, with_keys, tmp_path, other
+):
+    bad = tmp_path / "bad.zip"
+    with zipfile.ZipFile(with_keys) as before, zipfile.ZipFile(bad, "w") as after:
+        told = json.loads(before.read("manifest.json"))
+        told["keys"].insert(0, "tls/Copy of authority.pem")
+        after.writestr("manifest.json", json.dumps(told))
+        after.writestr("keys/tls/Copy of authority.pem", "trusted")
+        for name in before.namelist()[1:]:
+            after.writestr(name, before.read(name))
+    words = ("--database", other, "--data-folder", tmp_path / "new")
+    refused = trialog("restore", bad, *words, "--with-keys")
+    assert refused.exit_code == 2
+    assert "name of a key must be one of the data folder's" in refused.stderr
+    assert list((tmp_path / "new").iterdir()) == []
+    assert trialog("restore", bad, *words).exit_code == 0
+
+
+def test_keys_can_be_put_after_the_records(trialog, with_keys, tmp_path, fresh_databases):
+    new, other = tmp_path / "new", fresh_databases()
+    words = ("restore", with_keys, "--database", other, "--data-folder", new)
+    assert trialog(*words).exit_code == 0
+    put = trialog(*words, "--with-keys", "--json")
+    assert put.exit_code == 0, put.output
+    assert json.loads(put.stdout)["keys"] == ["secret_key", "tls/authority.pem"]
+    assert json.loads(put.stdout)["lines"] == 8
+    (new / "secret_key").unlink()
+    added = ("--name", "Nadia", "--role", "operator", "--pin", "739105", "--database", other)
+    assert trialog("people", "add", *added).exit_code == 0
+    refused = trialog(*words, "--with-keys")
+    assert refused.exit_code == 2
+    assert "holds records already" in refused.stderr
+    assert not (new / "secret_key").exists()
+
+
+@pytest.mark.database("sqlite")
+def test_the_backup_just_made_stays_where_another_is_named_after_it(trialog, shop, tmp_path):
+    folder = tmp_path / "kept"
+    ahead = folder / "trialog-29990101T000000Z.zip"
+    assert trialog("backup", ahead).exit_code == 0
+    result = trialog("backup", "--to", folder, "--keep", 1, "--json")
+    assert json.loads(result.stdout)["removed"] == [str(ahead)]
+    assert [str(path) for path in folder.iterdir()] == [json.loads(result.stdout)["file"]]
+
+
+@pytest.mark.database("sqlite")
+def test_a_damaged_backup_ends_no_command_in_a_traceback(trialog, shop, tmp_path, other):
+    folder = tmp_path / "kept"
+    damaged, old = (folder / f"trialog-2020010{day}T000000Z.zip" for day in (1, 2))
+    for path in (damaged, old):
+        assert trialog("backup", path).exit_code == 0
+    content = bytearray(damaged.read_bytes())
+    content[60] ^= 0xFF
+    damaged.write_bytes(content)
+    kept = trialog("backup", "--to", folder, "--keep", 1, "--json")
+    assert kept.exit_code == 0, kept.output
+    assert json.loads(kept.stdout)["removed"] == [str(old)]
+    assert damaged.exists()
+    restored = trialog("restore", damaged, "--database", other)
+    assert restored.exit_code == 2
+    assert "be a whole file that trialog backup wrote" in restored.stderr
+
+
+@pytest.mark.database("sqlite")
+def test_a_backup_clears_what_a_killed_restore_left_in_the_data_folder(trialog, shop, tmp_path):
+    killed, running = (tmp_path / "data" / f".trialog-backup-{name}" for name in ("a", "b"))
+    for folder in (killed, running):
+        folder.mkdir(parents=True)
+    os.utime(killed, (1, 1))
+    words = ("--to", tmp_path / "kept", "--data-folder", tmp_path / "data")
+    assert trialog("backup", *words).exit_code == 0
+    assert running.exists()
+    assert not killed.exists()
 
 
 @pytest.mark.database("sqlite")

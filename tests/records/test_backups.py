@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
+import random
 import resource
 import signal
 import subprocess
@@ -27,8 +30,10 @@ from trialog.records.copying import (
     keys_of,
     move,
     put_keys,
+    read_keys,
     unpack,
 )
+from trialog.records.copying.packed import pack
 from trialog.records.database import make_engine, make_sessions
 from trialog.records.models import Cell
 from trialog.records.verify import verify
@@ -101,9 +106,54 @@ def test_the_oldest_backups_go_and_nothing_else_does(filled, tmp_path, now):
               folder / "trialog-20200101T000000Z.zip.old"]  # fmt: skip
     for other in others:
         other.write_text("not a backup of ours")
-    assert drop_old(folder, 2, made[0].manifest.records) == paths[:2]
+    later = now + timedelta(days=3)
+    of_another = replace(made[-1], manifest=replace(made[-1].manifest, records="of another shop"))
+    assert drop_old(of_another, 1, now=later) == []
+    assert drop_old(made[-1], 2, now=later) == paths[:2]
     assert sorted(folder.iterdir()) == sorted([*paths[2:], *others])
-    assert drop_old(folder, 1, "of another shop") == []
+
+
+@pytest.mark.database("sqlite")
+def test_a_backup_of_a_moment_to_come_counts_as_the_oldest(filled, tmp_path, now):
+    folder = tmp_path / "kept"
+    ahead, before, day_before, just_made = (
+        make_backup(filled, folder / backup_name(now + timedelta(days=days)), now)
+        for days in (400, -1, -2, 0)
+    )
+    no_day = just_made.path.with_name("trialog-20269999T000000Z.zip")
+    no_day.write_bytes(just_made.path.read_bytes())
+    assert drop_old(just_made, 3, now=now) == [ahead.path]
+    assert drop_old(just_made, 2, now=now) == [day_before.path]
+    behind = now - timedelta(days=900)  # the clock, as after its battery went flat
+    assert drop_old(before, 1, now=behind) == [just_made.path]
+    assert sorted(folder.iterdir()) == sorted([before.path, no_day])
+
+
+def with_byte(content, at, value):
+    """Return what a file holds with one of its bytes changed."""
+    return content[:at] + bytes([value]) + content[at + 1 :]
+
+
+@pytest.mark.database("sqlite")
+def test_a_damaged_backup_is_left_alone_and_does_not_keep_others(filled, tmp_path, now):
+    folder = tmp_path / "kept"
+    old, new = (make_backup(filled, folder / backup_name(now + timedelta(days=days)), now)
+                for days in (-1, 0))  # fmt: skip
+    whole = old.path.read_bytes()
+    entry = whole.index(b"PK\1\2")  # of the manifest: it was written first
+    damaged = []
+    for at, value in [
+        (60, whole[60] ^ 0xFF),  # its packed content
+        (entry + 8, 1),  # its flags: encrypted
+        (entry + 10, 99),  # the method by which it is packed
+        (entry + 16, whole[entry + 16] ^ 1),  # its checksum
+        (entry + 20, 9),  # its size
+    ]:
+        path = folder / backup_name(now - timedelta(days=at + 2))
+        path.write_bytes(with_byte(whole, at, value))
+        damaged.append(path)
+    assert drop_old(new, 1, now=now) == [old.path]
+    assert sorted(folder.iterdir()) == sorted([*damaged, new.path])
 
 
 @pytest.mark.database("sqlite")
@@ -116,6 +166,18 @@ def test_what_a_killed_backup_left_is_cleared_once_it_is_old(filled, tmp_path, n
     make_backup(filled, tmp_path / "2.zip", now)
     assert not (tmp_path / ".trialog-backup-killed").exists()
     assert (tmp_path / "trialog-backup-old").exists()
+
+
+@pytest.mark.database("sqlite")
+def test_what_a_killed_restore_left_is_cleared_by_the_next_one(made, tmp_path, monkeypatch):
+    killed = tmp_path / "data" / ".trialog-backup-killed"
+    killed.mkdir(parents=True)
+    with unpack(made, tmp_path / "data"):
+        assert killed.exists()  # it may be at work yet
+    monkeypatch.setattr(backups, "STALE_SECONDS", 3600)
+    os.utime(killed, (1, 1))
+    with unpack(made, tmp_path / "data"):
+        assert not killed.exists()
 
 
 def test_work_goes_on_in_restored_records(made, filled, fresh_databases, now):
@@ -143,7 +205,7 @@ def test_an_older_backup_is_brought_up_to_date(filled, tmp_path, now):
             raw.driver_connection.execute(f"VACUUM INTO '{copy}'")
     size, sha256 = copy.stat().st_size, backups.hashlib.sha256(copy.read_bytes()).hexdigest()
     old = replace(manifest, schema="0005", size=size, sha256=sha256)
-    backups._pack(tmp_path / "old.zip", old, copy, {})
+    pack(tmp_path / "old.zip", old, copy, {})
     assert rows_in(tmp_path / "old.zip", tmp_path) == rows_of(filled)
 
 
@@ -192,18 +254,53 @@ def test_any_other_file_is_refused(made, tmp_path):
 
 
 @pytest.mark.database("sqlite")
+def test_whichever_byte_is_damaged_a_backup_is_refused_or_restored_as_it_was(filled, tmp_path, now):
+    (tmp_path / "server").mkdir()
+    (tmp_path / "server" / "secret_key").write_text("hush")
+    made = make_backup(filled, tmp_path / "b.zip", now, keys=keys_of(tmp_path / "server"))
+    whole, before = made.path.read_bytes(), rows_of(filled)
+    chance = random.Random(20260302)
+    # Where zip keeps its own facts each byte means something else.
+    facts = range(whole.index(b"PK\1\2"), len(whole))
+    places = [*chance.sample(range(len(whole)), 40), *chance.sample(facts, 70)]
+    changed, refusals, came_through = tmp_path / "changed.zip", set(), 0
+    for at in places:
+        changed.write_bytes(with_byte(whole, at, whole[at] ^ chance.randrange(1, 256)))
+        try:
+            found = rows_in(changed, tmp_path / "data"), read_keys(changed)
+        except InvalidValueError as error:
+            refusals.add(error.field)
+        else:
+            came_through += 1
+            assert found == (before, {"secret_key": b"hush"}), at
+    assert refusals == {"backup"}
+    assert came_through
+
+
+@pytest.mark.database("sqlite")
+@pytest.mark.parametrize("fault", [KeyError("a name"), RuntimeError("ours"), OSError("full")])
+def test_a_fault_of_whoever_restores_is_none_of_the_backup(made, tmp_path, fault):
+    with pytest.raises(type(fault)) as caught, unpack(made, tmp_path):
+        raise fault
+    assert caught.value is fault
+
+
+@pytest.mark.database("sqlite")
 def test_keys_go_along_when_asked_and_replace_none(filled, tmp_path, now):
     server, new = tmp_path / "server", tmp_path / "new"
     (server / "tls").mkdir(parents=True)
     (new / "tls").mkdir(parents=True)
     (server / "secret_key").write_text("old secret")
     (server / "tls" / "ca.pem").write_text("old authority")
+    (server / "tls" / "Copy of ca.pem").write_text("somebody's own, which no server reads")
     (new / "secret_key").write_text("its own")
     made = make_backup(filled, tmp_path / "b.zip", now, keys=keys_of(server))
-    assert put_keys(made.path, new) == ["tls/ca.pem"]
+    assert put_keys(read_keys(made.path), new) == ["tls/ca.pem"]
     assert (new / "secret_key").read_text() == "its own"
     assert (new / "tls" / "ca.pem").read_text() == "old authority"
     assert (new / "tls" / "ca.pem").stat().st_mode & 0o777 == 0o600
+    assert [path.name for path in (new / "tls").iterdir()] == ["ca.pem"]
+    assert len(list(new.iterdir())) == 2
 
 
 @pytest.mark.database("sqlite")
@@ -213,8 +310,17 @@ def test_keys_go_along_when_asked_and_replace_none(filled, tmp_path, now):
 def test_a_key_stays_in_the_data_folder(made, tmp_path, name):
     changed = with_changed(made, "manifest.json", lambda was: with_key(was, keys=[name]))
     with pytest.raises(InvalidValueError, match="be one of the data folder's"):
-        put_keys(changed, tmp_path / "data")
-    assert not (tmp_path / "evil").exists()
+        read_keys(changed)
+
+
+def test_a_key_is_put_whole_or_not_at_all(tmp_path, monkeypatch):
+    def full(_handle):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("os.fsync", full)
+    with pytest.raises(OSError, match="No space left"):
+        put_keys({"secret_key": b"hush"}, tmp_path)
+    assert list(tmp_path.iterdir()) == []
 
 
 BACK_UP = """

@@ -129,7 +129,9 @@ def backup(
             source, path, now=now, keys=keys, begin=bar.begin, progress=bar.progress,
             check=_require_verified if check else lambda _engine: None,
         )  # fmt: skip
-    gone = copying.drop_old(into, keep, made.manifest.records) if keep else []
+    copying.clear_stale(place.data_folder)  # where a restore works
+    # The clock is read again: another backup that was made meanwhile is none of a wrong clock.
+    gone = copying.drop_old(made, keep, now=datetime.now(UTC)) if keep else []
     if as_json:
         lines = made.manifest.counts["entry"]
         show_json(
@@ -150,8 +152,9 @@ def backup(
 def restore(file: Path, with_keys: bool, place: Place, as_json: bool) -> None:
     """Put the records of a backup into an empty database, and verify them there.
 
-    A backup of an older version is brought up to date. Exit code 1 if the records are not what
-    the logbook says.
+    A backup of an older version is brought up to date. Where its records are there already, and
+    unchanged, --with-keys puts the keys alone. Exit code 1 if the records are not what the
+    logbook says.
 
     Example: trialog restore /mnt/backups/trialog-20260302T140000Z.zip
     """
@@ -160,8 +163,12 @@ def restore(file: Path, with_keys: bool, place: Place, as_json: bool) -> None:
         copying.unpack(file, place.data_folder) as (source, manifest),
         _bar("Restoring") as bar,
     ):
-        moved = copying.move(source, into, begin=bar.begin, progress=bar.progress)
-    put = copying.put_keys(file, place.data_folder) if with_keys else []
+        # What may be wrong with the keys must show before anything is written.
+        keys = copying.read_keys(file) if with_keys else {}
+        moved = copying.find_restored(source, into) if with_keys else None
+        if moved is None:
+            moved = copying.move(source, into, begin=bar.begin, progress=bar.progress)
+    put = copying.put_keys(keys, place.data_folder)
     if as_json:
         show_json({"made_at": manifest.made_at, "keys": put, **_facts(moved)})
     else:

@@ -8,17 +8,18 @@ from __future__ import annotations
 
 from trialog.records.copying.backups import (
     Backup,
-    Manifest,
     back_up,
     backup_name,
+    clear_stale,
     drop_old,
-    keys_of,
-    put_keys,
+    find_restored,
     unpack,
 )
+from trialog.records.copying.keys import keys_of, put_keys, read_keys
 from trialog.records.copying.moving import Moment, Moved, move
+from trialog.records.copying.packed import Manifest
 
 __all__ = [
-    "Backup", "Manifest", "Moment", "Moved", "back_up", "backup_name", "drop_old", "keys_of",
-    "move", "put_keys", "unpack",
+    "Backup", "Manifest", "Moment", "Moved", "back_up", "backup_name", "clear_stale", "drop_old",
+    "find_restored", "keys_of", "move", "put_keys", "read_keys", "unpack",
 ]  # fmt: skip
