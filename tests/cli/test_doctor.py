@@ -420,6 +420,21 @@ def test_backups_are_looked_at_by_their_age(doctor, people, tmp_path, hours, exp
 
 
 @pytest.mark.database("sqlite")
+@pytest.mark.parametrize(
+    ("hours", "expected"), [((-9000,), "look"), ((-9000, 1), "look"), ((-9000, 24 * 8), "wrong")]
+)
+def test_a_backup_of_a_moment_to_come_is_no_fresh_one(doctor, people, tmp_path, hours, expected):
+    backups = tmp_path / "backups"
+    backups.mkdir()
+    for age in hours:
+        (backups / backup_name(datetime.now(UTC) - timedelta(hours=age))).touch()
+    (backups / "trialog-20269999T000000Z.zip").touch()
+    found = doctor("--backups", backups)
+    assert level(found, "backups") == expected
+    assert ("has not come" in found["backups"]["says"]) is (expected == "look")
+
+
+@pytest.mark.database("sqlite")
 def test_a_folder_without_backups_is_wrong(doctor, people, tmp_path):
     assert level(doctor("--backups", tmp_path), "backups") == "wrong"
     assert level(doctor("--backups", tmp_path / "none"), "backups") == "wrong"

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from trialog.cli.doctor.findings import Finding, look, ok, wrong
 from trialog.errors import InvalidValueError
-from trialog.records.copying.backups import NAME, STAMP
+from trialog.records.copying.backups import backup_name, moment_of
 from trialog.web.settings import Settings
 from trialog.web.tls.authority import KEPT as AUTHORITY
 from trialog.web.tls.authority import open_authority
@@ -68,7 +68,7 @@ def backups(folder: Path | None, now: datetime) -> Iterator[Finding]:
         yield look("backups", "no folder was named", "Name theirs with --backups DIR.")
         return
     try:
-        made = sorted(one.name for one in folder.iterdir() if NAME.fullmatch(one.name))
+        made = sorted(filter(None, (moment_of(one.name) for one in folder.iterdir())))
     except OSError as error:
         yield wrong(
             "backups", f"{folder} cannot be read ({error.strerror})", "Look at that folder."
@@ -77,8 +77,16 @@ def backups(folder: Path | None, now: datetime) -> Iterator[Finding]:
     if not made:
         yield wrong("backups", f"none is in {folder}", f"trialog backup --to {folder}")
         return
-    age = now - datetime.strptime(made[-1], STAMP).replace(tzinfo=UTC)
-    says = f"the newest, {made[-1]}, is {age.days} days and {age.seconds // 3600} hours old"
+    newest = max((moment for moment in made if moment <= now), default=made[0])
+    age = now - newest
+    if made[-1] > now and age <= STALE_BACKUP:
+        says = f"{backup_name(made[-1])} has the name of a moment that has not come"
+        do = "Look at the clock of this computer, and of the one that made it."
+        yield look("backups", says, do)
+        return
+    says = (
+        f"the newest, {backup_name(newest)}, is {age.days} days and {age.seconds // 3600} hours old"
+    )
     finding = wrong if age > STALE_BACKUP else look if age > OLD_BACKUP else None
     if finding is None:
         yield ok("backups", says)
