@@ -45,6 +45,14 @@ def _counter(evidence: Evidence, plan: Plan, standing: Standing) -> tuple[bool, 
             "all the same, write one of them in again",
             listed=listed,
         )
+    if evidence.straddling_readings:
+        listed = "; ".join(evidence.straddling_readings[:3])
+        return False, t(
+            "the reading of shift {listed} vouches for good cycles from before and after the "
+            "change “{change}”, and nobody can tell how many ran before it",
+            listed=listed,
+            change=evidence.since.what,
+        )
     between = _between_shifts(evidence)
     between += _readings_differ(evidence)
     worst = worst_case(evidence, plan, standing)

@@ -241,6 +241,11 @@ def _counter(verdict: Verdict, reason: Reason) -> Iterator[str]:
     yield from (t(CURES[state], shifts=listed([*_in(evidence, state)])) for state in states)
     if evidence.doubtful_readings:
         yield t("An engineer has to write one of the readings in doubt in again, right or mended.")
+    if evidence.straddling_readings:
+        yield t(
+            "The change has to be undone and recorded again a minute after a reading at most, so "
+            "that no cycle up to that reading counts for what is new."
+        )
 
 
 def _in(evidence: Evidence, state: CounterState) -> Iterator[str]:

@@ -24,6 +24,7 @@ from trialog.evidence.reconciling import (
     compare,
     readings_between,
 )
+from trialog.evidence.straddling import straddling_readings
 from trialog.records.models import (
     CellRollup,
     DeviceRollup,
@@ -80,6 +81,9 @@ class Evidence:
 
     doubtful_readings: tuple[str, ...]
     """What speaks against readings that good cycles rest on, and nobody has seen to."""
+
+    straddling_readings: tuple[str, ...]
+    """Readings that vouch for good cycles from before and after the change that began it all."""
 
     cycles_per_shift: float
     last_failure: int
@@ -161,6 +165,7 @@ def gather_evidence(session: Session, trial: Trial) -> Evidence:
         reconciliations=reconciliations,
         cycles_between_shifts=_cycles_between(window.all_shifts, table),
         doubtful_readings=doubtful_readings(window.all_shifts, logged, set(table["shift_id"])),
+        straddling_readings=straddling_readings(session, window.shifts, window.since, undone),
         cycles_per_shift=_cycles_per_shift(window, logged),
         last_failure=_last_failure(session, window, failed),
         parked=count_parked_since(session, trial.cell_id, window.begins_at),

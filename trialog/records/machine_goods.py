@@ -48,7 +48,7 @@ def goods_at_close(
         if cycles > 0:
             lines.append(
                 NewEntry(
-                    client_id=_line_id(closing.client_id, len(lines)),
+                    client_id=line_id(closing.client_id, len(lines)),
                     kind=EntryKind.GOOD,
                     shift=log.label,
                     occurred_at=at,
@@ -67,12 +67,12 @@ def undone_with(log: ShiftLog, undoing: NewEntry) -> Iterator[NewEntry]:
     if target is None or target.kind is not EntryKind.SHIFT_CLOSED:
         return
     for number in count():
-        line = _line_id(target.client_id, number)
+        line = line_id(target.client_id, number)
         if line not in log.by_id:
             return
         if line not in log.undone:
             yield NewEntry(
-                client_id=_line_id(undoing.client_id, number), kind=EntryKind.UNDO,
+                client_id=line_id(undoing.client_id, number), kind=EntryKind.UNDO,
                 target=line, occurred_at=undoing.occurred_at,
             )  # fmt: skip
 
@@ -120,5 +120,6 @@ def _room(log: ShiftLog, closing: NewEntry) -> int | None:
     return None if counted is None else max(0, counted - log.logged)
 
 
-def _line_id(closing: str, number: int) -> str:
+def line_id(closing: str, number: int) -> str:
+    """Return the id of one of the lines that a closing brings, counted from 0."""
     return str(uuid.uuid5(_NAMESPACE, f"{closing}\x1f{number}"))
