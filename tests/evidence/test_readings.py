@@ -68,7 +68,10 @@ def test_a_shift_that_still_runs_has_time_left_for_its_cycles(bench, trial):
 def test_a_counter_that_is_reset_or_goes_round_between_shifts_is_not(bench, trial, opening):
     failures_only(bench, "A", 9000, 9990)
     failures_only(bench, "B", opening, opening + 100)
-    assert judge(bench.session, trial).verdict == "GO"
+    found = judge(bench.session, trial)
+    assert found.verdict == "GO"
+    # Whoever signs is told what ran meanwhile; of a reset nobody knows.
+    assert found.evidence.cycles_between_shifts == (30 if opening else 0)
 
 
 def test_cycles_that_were_tapped_need_no_reading_to_vouch_for_them(bench, trial):

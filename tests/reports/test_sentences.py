@@ -268,6 +268,8 @@ def placed(shop, *lines):
         ((0, 100), 100, "The counter did not move between the closing of shift A and this"),
         ((0, 100), 112, "The machine counted 12 cycles between the closing of shift A and this"),
         ((0, 100), 90, "The counter fell from 100 to 90 between the closing of shift A and this"),
+        ((0, 9_990), 15, "The machine counted 25 cycles between the closing of shift A and this"),
+        ((0, 9_990), 0, "The counter fell from 9,990 to 0 between the closing of shift A and"),
         (None, 90, "No pair of readings to compare with the closing of shift A."),
     ],
 )

@@ -22,7 +22,7 @@ from trialog.evidence.reconciling import (
     CounterState,
     Reconciliation,
     compare,
-    readings_between,
+    cycles_between,
 )
 from trialog.evidence.straddling import straddling_readings
 from trialog.records.models import (
@@ -334,15 +334,11 @@ def _cycles_per_shift(window: _Window, logged: dict[int, int]) -> float:
 
 
 def _cycles_between(shifts: Sequence[Shift], table: pd.DataFrame) -> int:
-    """Sum what the counter rose between each shift of the evidence and the shift before it."""
+    """Sum what the machine counted between each shift of the evidence and the shift before it."""
     held = set(table["shift_id"])
-    rises = (
-        reading_after - reading_before
-        for before, after in pairwise(shifts)
-        if after.id in held and (readings := readings_between(before, after)) is not None
-        for reading_before, reading_after in [readings]
+    return sum(
+        cycles_between(before, after) or 0 for before, after in pairwise(shifts) if after.id in held
     )
-    return sum(rise for rise in rises if rise > 0)
 
 
 def moment_of(value: datetime | None) -> datetime | None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from itertools import pairwise
 
+from trialog.evidence.reconciling import went_round
 from trialog.languages import t
 from trialog.records.models import Shift
 
@@ -48,7 +49,10 @@ def _falls(shifts: Sequence[Shift], asked: Collection[int]) -> Iterator[tuple[in
     """Find where the counter fell between two shifts; to 0 it was reset, as many shops do."""
     for before, after in pairwise(shifts):
         closing, opening = before.closing_counter, after.opening_counter
-        if closing is None or not opening or opening >= closing or _went_round(before, after):
+        if closing is None or not opening or opening >= closing:
+            continue
+        modulus = after.cell.counter_modulus
+        if modulus is not None and went_round(closing, opening, modulus):
             continue
         for shift_id in {before.id, after.id} & set(asked):
             yield (
@@ -61,10 +65,3 @@ def _falls(shifts: Sequence[Shift], asked: Collection[int]) -> Iterator[tuple[in
                     closing=closing,
                 ),
             )
-
-
-def _went_round(before: Shift, after: Shift) -> bool:
-    """Say whether starting again at 0 is the shorter way for a counter than running back."""
-    modulus = after.cell.counter_modulus
-    fell = (before.closing_counter or 0) - (after.opening_counter or 0)
-    return modulus is not None and 2 * fell > modulus

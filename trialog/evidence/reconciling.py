@@ -102,6 +102,29 @@ def readings_between(before: Shift, after: Shift) -> tuple[int, int] | None:
     return None
 
 
+def cycles_between(before: Shift, after: Shift) -> int | None:
+    """Return the cycles between a shift's closing and the next one's opening, in no shift.
+
+    None where the readings cannot tell: one is missing, or the counter fell and did not go round.
+    At 0 it was reset, as many shops do.
+    """
+    readings = readings_between(before, after)
+    if readings is None:
+        return None
+    closing, opening = readings
+    if opening >= closing:
+        return opening - closing
+    modulus = after.cell.counter_modulus
+    if modulus is None or opening == 0 or not went_round(closing, opening, modulus):
+        return None
+    return opening + modulus - closing
+
+
+def went_round(closing: int, opening: int, modulus: int) -> bool:
+    """Say whether starting again at 0 is the shorter way for a counter than running back."""
+    return closing < modulus < 2 * (closing - opening)
+
+
 def _state(shift: Shift, counted: int | None, logged: int) -> CounterState:
     if shift.closed_at is None:
         return CounterState.OPEN

@@ -8,7 +8,7 @@ from datetime import tzinfo
 from trialog import reliability
 from trialog.evidence import Reconciliation, SignedOff, Verdict, waiting_words
 from trialog.evidence.plan_words import plan_words
-from trialog.evidence.reconciling import CounterState, readings_between
+from trialog.evidence.reconciling import CounterState, cycles_between, readings_between
 from trialog.languages import mark, t, tn
 from trialog.records.models import Shift
 from trialog.records.words import Effect
@@ -335,6 +335,13 @@ def gap(shift: Shift, previous: Shift | None) -> str:
             "The machine counted {cycles} between the closing of shift {shift} and this opening, "
             "outside any shift.",
             cycles=words.counted(opening - before, "cycle"),
+            shift=previous.label,
+        )
+    if (cycles := cycles_between(previous, shift)) is not None:
+        return t(
+            "The machine counted {cycles} between the closing of shift {shift} and this opening, "
+            "outside any shift; its counter rolled over meanwhile.",
+            cycles=words.counted(cycles, "cycle"),
             shift=previous.label,
         )
     return t(

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from trialog.evidence import Reconciliation, cautions, check_shift, count, reconcile
 from trialog.evidence.interruptions import shift_interruptions
-from trialog.evidence.reconciling import readings_between
+from trialog.evidence.reconciling import cycles_between
 from trialog.languages import t
 from trialog.records.models import Entry, OperatorRollup, Person, Shift
 from trialog.records.queries import shift_entries, shifts_of, trials_beside, undone_ids
@@ -207,7 +207,7 @@ def _counter(session: Session, shift: Shift, bounds: RateBounds) -> Counter:
         compared=compared,
         unlogged=compared.unlogged,
         words=sentences.counter(compared),
-        gap_cycles=_gap(shift, previous),
+        gap_cycles=None if previous is None else cycles_between(previous, shift),
         gap_words=sentences.gap(shift, previous),
         worst=worst_of_shift(compared, bounds),
     )
@@ -215,15 +215,6 @@ def _counter(session: Session, shift: Shift, bounds: RateBounds) -> Counter:
 
 def _order(shift: Shift) -> tuple[datetime, int]:
     return shift.opened_at, shift.id
-
-
-def _gap(shift: Shift, previous: Shift | None) -> int | None:
-    """Return the cycles between two shifts; None where the readings cannot tell."""
-    readings = None if previous is None else readings_between(previous, shift)
-    if readings is None:
-        return None
-    gap = readings[1] - readings[0]
-    return gap if gap >= 0 else None
 
 
 def shift_report_as_dict(report: ShiftReport) -> dict[str, Any]:
