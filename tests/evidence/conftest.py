@@ -6,13 +6,21 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from trialog.evidence import define_requirement, start_trial
+from trialog.evidence import acknowledge, define_requirement, start_trial
 from trialog.records.entries import NewEntry
 from trialog.records.logbook import write_entries
 from trialog.records.models import Person, Tablet
 from trialog.records.parking import park
 from trialog.records.setup import NewRequirement, add_cell, add_device, add_mode
-from trialog.records.words import Effect, EntryKind, PlanKind, Role, RulingCause, Stage
+from trialog.records.words import (
+    AcknowledgementKind,
+    Effect,
+    EntryKind,
+    PlanKind,
+    Role,
+    RulingCause,
+    Stage,
+)
 
 START = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 
@@ -125,6 +133,16 @@ class Bench:
         self.close(counter=first + good + len(failed) + missing)
         return ids
 
+    def says(self, counter, **fields):
+        """Let the machine say its count, a minute after the last line."""
+        self.clock += timedelta(minutes=1)
+        self.number += 1
+        entry = NewEntry(
+            client_id=f"m{self.number}", kind=EntryKind.COUNT, counter=counter,
+            occurred_at=self.clock, **fields,
+        )  # fmt: skip
+        write_entries(self.session, self.cell, [entry], actor=None, now=self.clock)
+
     def trial(self, device=None, *, kind=PlanKind.ZERO_FAILURE, share=None, name="trial",
               stage=Stage.BY_HAND, begins_at=None, **requirement):  # fmt: skip
         """Start a trial: half an hour alone (30 cycles) at 90 % chance and confidence."""
@@ -143,3 +161,14 @@ class Bench:
 @pytest.fixture
 def bench(session):
     return Bench(session)
+
+
+@pytest.fixture
+def trial(bench):
+    """Return a trial whose cautions have been acknowledged."""
+    trial = bench.trial()
+    acknowledge(
+        bench.session, trial, AcknowledgementKind.CAUTIONS, "read",
+        actor=bench.engineer, now=bench.clock,
+    )  # fmt: skip
+    return trial

@@ -4,44 +4,19 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-import pytest
-
-from trialog.evidence import CounterState, acknowledge, judge, reconcile, replay
-from trialog.records.entries import NewEntry
-from trialog.records.logbook import write_entries
+from trialog.evidence import CounterState, judge, reconcile, replay
 from trialog.records.models import Cell, Shift
-from trialog.records.words import AcknowledgementKind, EntryKind, Reading
+from trialog.records.words import EntryKind, Reading
 
 AGREES = "log agrees with the machine counter"
 
 
-@pytest.fixture
-def trial(bench):
-    trial = bench.trial()
-    acknowledge(
-        bench.session, trial, AcknowledgementKind.CAUTIONS, "read",
-        actor=bench.engineer, now=bench.clock,
-    )  # fmt: skip
-    return trial
-
-
-def says(bench, counter, **fields):
-    """Let the machine say its count, a minute after the last line."""
-    bench.clock += timedelta(minutes=1)
-    bench.number += 1
-    entry = NewEntry(
-        client_id=f"m{bench.number}", kind=EntryKind.COUNT, counter=counter,
-        occurred_at=bench.clock, **fields,
-    )  # fmt: skip
-    write_entries(bench.session, bench.cell, [entry], actor=None, now=bench.clock)
-
-
 def run(bench, label, good, *, typed=None, counted, first=0):
     """Run a shift beside a machine that counts; `typed`: what people read at the end."""
-    says(bench, first)
+    bench.says(first)
     bench.open(label, counter=None if typed is None else 0)
     bench.good(good)
-    says(bench, first + counted)
+    bench.says(first + counted)
     bench.close(counter=typed, mismatch_accepted=True)
 
 
@@ -106,10 +81,10 @@ def test_cycles_between_shifts_are_told_by_the_machine_too(bench, trial):
 def test_good_cycles_by_the_machine_make_a_go_where_only_failures_are_tapped(bench, trial):
     bench.cell.good_by_machine = True
     bench.session.flush()
-    says(bench, 0)
+    bench.says(0)
     bench.open("A")
     bench.clock += timedelta(minutes=700)
-    says(bench, 700)
+    bench.says(700)
     bench.close()
     verdict = judge(bench.session, trial)
     assert (verdict.verdict, verdict.evidence.cycles) == ("GO", 700)
@@ -118,9 +93,9 @@ def test_good_cycles_by_the_machine_make_a_go_where_only_failures_are_tapped(ben
 def test_more_cycles_by_the_machine_than_the_time_allows_are_in_doubt(bench, trial):
     bench.cell.good_by_machine = True
     bench.session.flush()
-    says(bench, 0)
+    bench.says(0)
     bench.open("A")
-    says(bench, 700)
+    bench.says(700)
     bench.close()
     assert "A: more cycles by the counter than its time allows" in line(bench, trial).detail
 
@@ -131,7 +106,7 @@ def test_it_is_replayed_as_it_stood(bench, trial):
     as_of = replay.AsOf(
         bench.cell.id, bench.cell.chain_length, bench.clock, acknowledged=None, event_id=None
     )
-    says(bench, 720, reason="the agent was away")
+    bench.says(720, reason="the agent was away")
     with replay.replayed(bench.session, as_of) as fresh:
         assert fresh.get_one(Cell, bench.cell.id).chain_length == as_of.lines
         assert judge(fresh, fresh.get_one(type(trial), trial.id)).reasons == before

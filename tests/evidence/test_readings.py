@@ -4,20 +4,10 @@ from datetime import timedelta
 
 import pytest
 
-from trialog.evidence import acknowledge, judge
-from trialog.records.words import AcknowledgementKind, EntryKind, Reading
+from trialog.evidence import judge
+from trialog.records.words import EntryKind, Reading
 
 AGREES = "log agrees with the machine counter"
-
-
-@pytest.fixture
-def trial(bench):
-    trial = bench.trial()
-    acknowledge(
-        bench.session, trial, AcknowledgementKind.CAUTIONS, "read",
-        actor=bench.engineer, now=bench.clock,
-    )  # fmt: skip
-    return trial
 
 
 def failures_only(bench, label, opening, closing, *, cycles=None):

@@ -4,34 +4,9 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-import pytest
-
-from trialog.evidence import acknowledge, judge
-from trialog.records.entries import NewEntry
-from trialog.records.logbook import write_entries
-from trialog.records.words import AcknowledgementKind, EntryKind
+from trialog.evidence import judge
 
 AGREES = "log agrees with the machine counter"
-
-
-@pytest.fixture
-def trial(bench):
-    trial = bench.trial()
-    acknowledge(
-        bench.session, trial, AcknowledgementKind.CAUTIONS, "read",
-        actor=bench.engineer, now=bench.clock,
-    )  # fmt: skip
-    return trial
-
-
-def says(bench, counter):
-    """Let the machine say its count."""
-    bench.number += 1
-    entry = NewEntry(
-        client_id=f"m{bench.number}", kind=EntryKind.COUNT, counter=counter,
-        occurred_at=bench.clock,
-    )  # fmt: skip
-    write_entries(bench.session, bench.cell, [entry], actor=None, now=bench.clock)
 
 
 def hours(bench, number):
@@ -82,17 +57,17 @@ def by_the_machine(bench, trial, *, recorded_late):
     """Run a shift of 21 hours that the machine counts, with a change after 20 hours."""
     bench.cell.good_by_machine = True
     bench.session.flush()
-    says(bench, 0)
+    bench.says(0)
     bench.open("A")
     bench.fail(bench.drop)
     hours(bench, 1)
-    says(bench, 61)
+    bench.says(61)
     changed = bench.clock + timedelta(minutes=1)
     hours(bench, 0.1)
     if not recorded_late:
         bench.revise(bench.arm, "new jaw", occurred_at=changed)
     hours(bench, 20)
-    says(bench, 1261)
+    bench.says(1261)
     closing = bench.close()
     if recorded_late:
         bench.revise(bench.arm, "new jaw", occurred_at=changed)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from trialog.evidence.gathering import Evidence
 from trialog.evidence.parked import left_out_words, waiting_words
 from trialog.evidence.reasons import Reason
@@ -39,18 +41,16 @@ def _counter(evidence: Evidence, plan: Plan, standing: Standing) -> tuple[bool, 
             listed = t("{listed} and {number} more", listed=listed, number=len(unclear) - 3)
         return False, t("cannot be told for {listed}", listed=listed)
     if evidence.doubtful_readings:
-        listed = "; ".join(evidence.doubtful_readings[:3])
         return False, t(
             "readings that good cycles rest on are in doubt ({listed}); where they are right "
             "all the same, write one of them in again",
-            listed=listed,
+            listed=_some(evidence.doubtful_readings),
         )
     if evidence.straddling_readings:
-        listed = "; ".join(evidence.straddling_readings[:3])
         return False, t(
             "the reading of shift {listed} vouches for good cycles from before and after the "
             "change “{change}”, and nobody can tell how many ran before it",
-            listed=listed,
+            listed=_some(evidence.straddling_readings),
             change=evidence.since.what,
         )
     between = _between_shifts(evidence)
@@ -89,6 +89,10 @@ def _readings_differ(evidence: Evidence) -> str:
         shifts = t("{listed} and {number} more", listed=shifts, number=len(differ) - 3)
     said = t("the larger of two counts was taken ({shifts})", shifts=shifts)
     return f"; {said}"
+
+
+def _some(readings: Sequence[str]) -> str:
+    return "; ".join(readings[:3])
 
 
 def _between_shifts(evidence: Evidence) -> str:
