@@ -248,6 +248,20 @@ def test_cycles_do_not_wait_for_a_photo_that_does_not_get_through(core, stub):
     assert stub.numbers == [2, 3, 4, 1]
 
 
+def test_an_undo_goes_after_the_late_photo_that_it_takes_back(core, stub):
+    stub.photo_status = 503
+    core.page.evaluate(PHOTO)
+    core.page.evaluate("""() => trialog.outbox.add(
+      { kind: "undo", target: trialog.outbox.waiting[0].client_id })""")
+    core.add(2)
+    core.page.wait_for_function("() => trialog.outbox.waiting.length === 2")
+    assert stub.numbers == [3, 4]
+    stub.photo_status = None
+    core.nudge()
+    core.wait_sent()
+    assert stub.numbers == [3, 4, 1, 2]
+
+
 def test_photos_get_the_same_hash_where_the_browser_has_none_of_its_own(core):
     same = core.page.evaluate("""async () => {
       const results = [];

@@ -17,7 +17,7 @@
   const NOT_THIS = new Set([400, 403, 404, 409, 413, 422]); /* the request, not the moment */
 
   const refused = new Set(); /* numbers of lines that even alone get no answer of theirs */
-  const late = new Set(); /* numbers of lines whose photo did not get through: after the others */
+  const late = new Set(); /* numbers of lines that go after the others: their photo did not get through */
   const uploaded = new Set(); /* hashes of photos that the server has */
   let running = false;
   let pause = FIRST_PAUSE;
@@ -117,7 +117,8 @@
       if (await photoIsThere(lines[0])) return await send(lines);
       /* Cycles do not wait for a photo that does not get through: it goes after them. */
       late.add(lines[0].number);
-      return lines.length > 1 ? await send(lines.slice(1)) : false;
+      const others = lines.slice(1).filter((line) => !followsLate(line));
+      return others.length > 0 ? await send(others) : false;
     } catch (error) {
       if (!(error instanceof server.Unreachable)) throw error;
       late.clear(); /* not the photo, but the network */
@@ -130,6 +131,8 @@
   async function pick() {
     const aside = new Set([...refused, ...late]);
     let lines = await store.firstLines(most, aside);
+    lines.filter(followsLate).forEach((line) => late.add(line.number));
+    lines = lines.filter((line) => !late.has(line.number));
     if (lines.length === 0) lines = await store.firstLines(1, refused);
     const chosen = [];
     let bytes = 0;
@@ -139,6 +142,12 @@
       chosen.push(line);
     }
     return chosen;
+  }
+
+  /* An undo goes after a late photo that it takes back, or whose failure it takes back. */
+  function followsLate(line) {
+    return line.kind === "undo" && outbox.waiting.some((one) => late.has(one.number)
+      && one.kind === "photo" && (one.client_id === line.target || one.target === line.target));
   }
 
   /* A photo opens a batch of its own: what was tapped before it does not wait for it. */
