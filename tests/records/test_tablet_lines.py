@@ -82,27 +82,33 @@ def test_a_spot_check_is_kept_and_never_counted(logbook, tablet, cell, shown):
 
 def test_a_photo_belongs_to_a_failed_cycle(session, logbook, tablet, cell):
     tap = tablet.failed(cell.chips)
-    sha256 = "ab" * 32
-    tablet.send(tablet.open(), tap, tablet.good())
-    photo = tablet.line(EntryKind.PHOTO, target=tap.client_id, photo=sha256)
+    good_one = tablet.good()
+    tablet.send(tablet.open(), tap, good_one)
+    photo = tablet.photo(tap)
     assert tablet.statuses(photo) == ["added"]
-    assert logbook.entry(photo.client_id).photo == sha256
-    good_one = logbook.entries()[2]
-    stray = tablet.line(EntryKind.PHOTO, target=good_one.client_id, photo=sha256)
-    assert tablet.statuses(stray) == ["parked"]
+    assert logbook.entry(photo.client_id).photo == photo.entry.photo
+    assert logbook.verify() == []
+    assert tablet.statuses(tablet.photo(good_one)) == ["parked"]
     assert "failed cycle" in parked_rows(session)[0].why
+
+
+def test_a_photo_that_never_arrived_is_not_taken_for_one(session, logbook, tablet, cell):
+    tap = tablet.failed(cell.chips)
+    lost = tablet.line(EntryKind.PHOTO, target=tap.client_id, photo="cd" * 32)
+    assert tablet.statuses(tablet.open(), tap, lost) == ["added", "added", "parked"]
+    assert "photo must have arrived before its line" in parked_rows(session)[0].why
+    assert logbook.verify() == []
 
 
 def test_a_photo_of_a_closed_shift_still_comes_in(tablet, cell):
     tap = tablet.failed(cell.chips)
     tablet.send(tablet.open(), tap, tablet.line(EntryKind.SHIFT_CLOSED))
-    photo = tablet.line(EntryKind.PHOTO, target=tap.client_id, photo="cd" * 32)
-    assert tablet.statuses(photo) == ["added"]
+    assert tablet.statuses(tablet.photo(tap)) == ["added"]
 
 
 def test_a_photos_hash_is_part_of_the_chain(session, logbook, tablet, cell):
     tap = tablet.failed(cell.chips)
-    photo = tablet.line(EntryKind.PHOTO, target=tap.client_id, photo="ab" * 32)
+    photo = tablet.photo(tap)
     tablet.send(tablet.open(), tap, photo)
     logbook.entry(photo.client_id).photo = "cd" * 32
     session.commit()

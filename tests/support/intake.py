@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import itertools
 from datetime import timedelta
 
@@ -12,6 +13,7 @@ from trialog.records.database import unit_of_work
 from trialog.records.entries import NewEntry
 from trialog.records.intake import Incoming, take_in
 from trialog.records.models import Cell, ParkedLine
+from trialog.records.photos import JPEG_BEGINS, store_photo
 from trialog.records.words import EntryKind, Stage
 
 
@@ -44,6 +46,15 @@ class Tablet:
 
     def undo(self, target, **fields):
         return self.line(EntryKind.UNDO, target=target.client_id, **fields)
+
+    def photo(self, target, **fields):
+        """Let a photo of a failed cycle arrive, and return its line."""
+        content = JPEG_BEGINS + b" a part on the floor"
+        name = hashlib.sha256(content).hexdigest()
+        with unit_of_work(self.session):
+            store_photo(self.session, name, content, tablet=self.row, now=self.now)
+        about = {"target": target.client_id, "photo": name}
+        return self.line(EntryKind.PHOTO, **about | fields)
 
     def send(self, *lines, after=0):
         """Send lines so many seconds after the test's moment; return what became of each."""

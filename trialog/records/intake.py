@@ -17,9 +17,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from trialog.errors import ConflictError, InvalidValueError, NotAllowedError, TrialogError
-from trialog.records.entries import NewEntry
+from trialog.records.entries import SHA256, NewEntry
 from trialog.records.logbook import Rejected, write_entries
-from trialog.records.models import Cell, Entry, ParkedLine, Person, Tablet
+from trialog.records.models import Cell, Entry, ParkedLine, Person, Photo, Tablet
 from trialog.records.parking import park, parked_among, take_back
 from trialog.records.people import Action, role_may
 from trialog.records.queries import open_shift
@@ -143,14 +143,28 @@ class _Intake:
         person = self._person(entry)
         if person is None:
             return InvalidValueError("person", "be a known person", entry.person_id)
-        if needed is not None and not role_may(person, needed):
+        if needed is None:
+            return None  # it is written already
+        if not self._has_its_photo(entry):
+            return InvalidValueError("photo", "have arrived before its line", entry.photo)
+        return self._forbidden(person, needed)
+
+    @staticmethod
+    def _forbidden(person: Person, needed: Action) -> TrialogError | None:
+        if not role_may(person, needed):
             return NotAllowedError(f"{person.name} ({person.role}) may not {needed}")
-        if needed not in (None, Action.LOG):
+        if needed is not Action.LOG:
             # A line names who was signed in; the tablet's key does not prove that it was so.
             return NotAllowedError(
                 f"a tablet may not {needed}; an engineer signed in to trialog may"
             )
         return None
+
+    def _has_its_photo(self, entry: NewEntry) -> bool:
+        if entry.kind is not EntryKind.PHOTO or not SHA256.fullmatch(entry.photo or ""):
+            return True  # the form of a hash is checked with the line's
+        found = select(Photo.sha256).where(Photo.sha256 == entry.photo)
+        return self.session.scalar(found) is not None
 
     def _person(self, entry: NewEntry) -> Person | None:
         number = entry.person_id
