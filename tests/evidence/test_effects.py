@@ -1,6 +1,7 @@
 """What would change a line: each sentence is held against what happens when it is done."""
 
 import re
+from datetime import timedelta
 
 import pytest
 
@@ -180,6 +181,16 @@ def test_a_doubtful_reading_has_to_be_written_in_again(bench):
     bench.good(cycles=None, counter=5_000)
     bench.close(counter=5_000)
     assert "readings in doubt" in told(bench, trial)["counter"]
+
+
+def test_a_change_between_two_readings_has_to_be_recorded_at_one(bench):
+    trial = bench.trial()
+    bench.open("A", counter=0)
+    bench.clock += timedelta(hours=1)
+    bench.revise(bench.arm, "new jaw")
+    bench.good(cycles=None, counter=60)
+    bench.close(counter=60)
+    assert "recorded again a minute after a reading" in told(bench, trial)["counter"]
 
 
 def test_a_log_that_agrees_says_what_would_break_it(bench):

@@ -356,5 +356,5 @@ class RecordMachine(Workplace, RuleBasedStateMachine):
 def test_the_record_stays_true_whatever_people_do(fresh_databases):
     """Some courses of some dozens of steps, always the same: their seed is fixed."""
     machine = type("FreshMachine", (RecordMachine,), {"fresh": staticmethod(fresh_databases)})
-    few = settings(max_examples=8, stateful_step_count=14, suppress_health_check=list(HealthCheck))
+    few = settings(max_examples=6, stateful_step_count=14, suppress_health_check=list(HealthCheck))
     run_state_machine_as_test(machine, settings=few)
