@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 from support.stub_server import CODE, PEOPLE
+from support.waiting import until
+
+WORKS_OFFLINE = """() => Boolean(navigator.serviceWorker.controller)
+  && caches.keys().then((all) => all.length > 0)"""
 
 ADD = """async ([count, fields]) => {
   const made = [];
@@ -83,9 +87,8 @@ class CorePage:
 
     def wait_worker(self):
         """Wait until the page would open without a network."""
-        self.page.wait_for_function(
-            "() => navigator.serviceWorker.controller && caches.keys().then((all) => all.length)"
-        )
+        # A promise would be truthy to `wait_for_function`, whatever comes of it.
+        until(lambda: self.page.evaluate(WORKS_OFFLINE))
         return self
 
     def nudge(self):

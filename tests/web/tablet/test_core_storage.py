@@ -6,6 +6,7 @@ import pytest
 from playwright.sync_api import expect
 from support.core_page import CorePage
 from support.stub_server import CODE
+from support.waiting import until
 
 pytestmark = pytest.mark.database("sqlite")  # the browser does not know which database answers
 
@@ -114,6 +115,15 @@ def test_numbers_given_in_memory_are_not_given_again(core, stub):
     assert stub.numbers == [1, 2, 3, 4, 5]
 
 
+THREE_ON_DISK = """() => trialog.disk.ready && trialog.disk.read(["lines"],
+  (shelf) => shelf("lines").getAllKeys()).then((all) => all.length === 3, () => false)"""
+
+
+def await_three_on_disk(core):
+    """Wait for what the disk answers; `wait_for_function` would take the promise for a yes."""
+    until(lambda: core.page.evaluate(THREE_ON_DISK))
+
+
 def test_a_disk_that_was_cleared_gets_everything_back(core, stub):
     stub.trouble = "down"
     core.add(3)
@@ -121,10 +131,7 @@ def test_a_disk_that_was_cleared_gets_everything_back(core, stub):
     devtools(core).send(
         "Storage.clearDataForOrigin", {"origin": origin, "storageTypes": "indexeddb,local_storage"}
     )
-    core.page.wait_for_function(
-        """() => trialog.disk.ready && trialog.disk.read(["lines"],
-          (shelf) => shelf("lines").getAllKeys()).then((all) => all.length === 3)"""
-    )
+    await_three_on_disk(core)
     core.add()
     core.reload()
     now = core.now()
@@ -180,7 +187,7 @@ def test_a_disk_that_answers_late_gets_the_lines_that_were_made_meanwhile(core, 
     core.page.reload()
     core.page.wait_for_function("() => window.trialog && trialog.tablet")
     core.page.clock.fast_forward(4_000)  # so long an answer is waited for
-    core.page.wait_for_function("() => trialog.store.open().then(() => true)")
+    core.page.evaluate("() => trialog.store.open()")
     assert core.now()["waiting"] == []
     expect(core.page.locator("#screen-enrol")).to_be_visible()
     core.add(2)
@@ -284,10 +291,7 @@ def test_a_disk_that_is_emptied_without_a_word_loses_no_line(core, stub):
     core.page.evaluate("""() => trialog.disk.write(["facts", "lines", "told", "photos"],
       (shelf) => ["facts", "lines", "told", "photos"].forEach((name) => shelf(name).clear()))""")
     core.nudge()
-    core.page.wait_for_function(
-        """() => trialog.disk.read(["lines"],
-          (shelf) => shelf("lines").getAllKeys()).then((all) => all.length === 3)"""
-    )
+    await_three_on_disk(core)
     core.reload()
     now = core.now()
     assert (now["waiting"], now["person"]) == ([1, 2, 3], 1)
