@@ -25,7 +25,10 @@ STATE = """() => ({
 })"""
 READY = """() => window.trialog && trialog.store &&
   trialog.store.open().then(() => !window.indexedDB || trialog.store.get("born") !== undefined)"""
-"""The page knows what the disk holds: "born" stands there. A busy computer's may answer late."""
+"""The page knows what the disk holds: "born" stands there. A busy computer's may answer late.
+
+It is a promise, which `wait_for_function` would take for a yes.
+"""
 
 
 class CorePage:
@@ -45,7 +48,7 @@ class CorePage:
         return self.ready()
 
     def ready(self):
-        self.page.wait_for_function(READY)
+        until(lambda: self.page.evaluate(READY))
         return self
 
     def enrol(self, code=CODE):
@@ -87,7 +90,6 @@ class CorePage:
 
     def wait_worker(self):
         """Wait until the page would open without a network."""
-        # A promise would be truthy to `wait_for_function`, whatever comes of it.
         until(lambda: self.page.evaluate(WORKS_OFFLINE))
         return self
 
