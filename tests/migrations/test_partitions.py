@@ -5,10 +5,10 @@ from __future__ import annotations
 import threading
 
 import pytest
-from alembic import command
 from sqlalchemy import event, select, text
 from sqlalchemy.exc import IntegrityError
 from support.cells import good, make_cell, note, opening, revision, undo, write
+from support.migrating import migrate
 
 from trialog.records import dividing, online, partitions, schema
 from trialog.records.copying.rows import set_counters
@@ -31,7 +31,7 @@ def undivided(engine, session, now):
     write(session, cell, opening("A"), good("A", 3), slip, note("A"), now=now)
     write(session, cell, undo(slip.client_id), revision(cell.arm), now=now)
     session.rollback()
-    command.downgrade(schema._configuration(engine), BEFORE)
+    migrate(engine, "downgrade", BEFORE)
     return engine
 
 

@@ -229,9 +229,8 @@ def _is_late(batch: Batch, log: ShiftLog, entry: NewEntry) -> bool:
     """Say whether a line was tapped before its tablet heard that the shift was closed."""
     if log.closing is None or entry.late or entry.tablet_id is None:
         return entry.late
-    named = Entry.client_id == log.closing.client_id
-    columns = (Entry.sequence, Entry.tablet_id, Entry.shift_id)
-    closing = batch.session.execute(select(*columns).where(named)).one_or_none()
+    closed = select(Entry).where(Entry.client_id == log.closing.client_id)
+    closing = batch.session.scalar(closed)
     return closing is not None and tapped_before(batch.session, entry, closing)
 
 

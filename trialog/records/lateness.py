@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Protocol
-
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -12,24 +10,8 @@ from trialog.records.models import Entry
 from trialog.records.words import EntryKind
 
 
-class Closing(Protocol):
-    """What is needed of the line that closed a shift."""
-
-    @property
-    def sequence(self) -> int:
-        """Its place in the cell's logbook."""
-
-    @property
-    def tablet_id(self) -> int | None:
-        """The tablet that wrote it."""
-
-    @property
-    def shift_id(self) -> int | None:
-        """The shift that it closed."""
-
-
-def tapped_before(session: Session, entry: NewEntry, closing: Closing) -> bool:
-    """Say whether a tablet's line was tapped before its tablet heard of a closing.
+def tapped_before(session: Session, entry: NewEntry, closing: Entry) -> bool:
+    """Say whether a tablet's line was tapped before its tablet heard of the shift's closing.
 
     A tablet says up to which line it had heard of the logbook; one that had heard of no shift says
     nothing. It can only have opened the shift itself then, out of reach of the server.
