@@ -325,29 +325,31 @@ def gap(shift: Shift, previous: Shift | None) -> str:
             shift=previous.label,
         )
     before, opening = readings
-    if opening == before:
+    cycles = cycles_between(previous, shift)
+    if cycles is None:
+        return t(
+            "The counter fell from {before} to {opening} between the closing of shift {shift} and "
+            "this opening: it rolled over, was reset, or was misread.",
+            before=before,
+            opening=opening,
+            shift=previous.label,
+        )
+    if cycles == 0:
         return t(
             "The counter did not move between the closing of shift {shift} and this opening.",
             shift=previous.label,
         )
+    said = words.counted(cycles, "cycle")
     if opening > before:
         return t(
             "The machine counted {cycles} between the closing of shift {shift} and this opening, "
             "outside any shift.",
-            cycles=words.counted(opening - before, "cycle"),
-            shift=previous.label,
-        )
-    if (cycles := cycles_between(previous, shift)) is not None:
-        return t(
-            "The machine counted {cycles} between the closing of shift {shift} and this opening, "
-            "outside any shift; its counter rolled over meanwhile.",
-            cycles=words.counted(cycles, "cycle"),
+            cycles=said,
             shift=previous.label,
         )
     return t(
-        "The counter fell from {before} to {opening} between the closing of shift {shift} and "
-        "this opening: it rolled over, was reset, or was misread.",
-        before=before,
-        opening=opening,
+        "The machine counted {cycles} between the closing of shift {shift} and this opening, "
+        "outside any shift; its counter rolled over meanwhile.",
+        cycles=said,
         shift=previous.label,
     )
