@@ -16,9 +16,9 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from alembic import command
 from support.cells import good, write
 from support.copies import Watcher, kill_at_step, log_more, rows_of
+from support.migrating import migrate
 
 from trialog.errors import ConflictError, InvalidValueError
 from trialog.records import schema
@@ -199,7 +199,7 @@ def test_work_goes_on_in_restored_records(made, filled, fresh_databases, now):
 def test_an_older_backup_is_brought_up_to_date(filled, tmp_path, now):
     made = make_backup(filled, tmp_path / "b.zip", now)
     with unpack(made.path, tmp_path) as (engine, manifest):
-        command.downgrade(schema._configuration(engine), "0005")
+        migrate(engine, "downgrade", "0005")
         copy = tmp_path / "old.db"
         with closing(engine.raw_connection()) as raw:
             raw.driver_connection.execute(f"VACUUM INTO '{copy}'")
